@@ -1,0 +1,202 @@
+package stream
+
+import (
+	"context"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/nats-io/nats.go/jetstream"
+)
+
+// Message is one stored event as the stream holds it.
+type Message struct {
+	Subject  string
+	Header   map[string][]string
+	Data     []byte
+	Sequence uint64    // position in the stream, from 1, without gaps
+	Time     time.Time // when the server stored it: the recorded time
+}
+
+// Info is the state of the stream at one moment.
+type Info struct {
+	Epoch    string    // changes only when the stream is created anew
+	First    uint64    // sequence of the first message
+	Last     uint64    // sequence of the last message ever stored; 0 in an empty stream
+	LastTime time.Time // recorded time of the last message
+	Messages uint64    // how many are stored; below Last - First + 1 where some were erased
+	Bytes    uint64    // size in the store
+}
+
+// Stream is the open stream CASES. Its methods may be called concurrently.
+type Stream struct {
+	cfg       Config
+	link      *link
+	js        jetstream.JetStream
+	epoch     string
+	publisher *Publisher
+}
+
+// apiTimeout bounds one question to the server, unless the caller's context
+// ends before.
+const apiTimeout = 10 * time.Second
+
+// Open connects, creates the stream if there is none and cfg lets it, and
+// refuses to go on with one whose settings break a promise: a *SettingError for
+// each. It fails with ErrMissing, *EpochError or *BehindError if the stream
+// isn't the one that cfg's checkpoint belongs to.
+func Open(ctx context.Context, cfg Config) (*Stream, error) {
+	l, err := dial(ctx, cfg)
+	if err != nil {
+		return nil, err
+	}
+	s, err := open(ctx, cfg, l)
+	if err != nil {
+		l.close()
+		return nil, fmt.Errorf("open stream %s: %w", StreamName, err)
+	}
+	return s, nil
+}
+
+func open(ctx context.Context, cfg Config, l *link) (*Stream, error) {
+	js, err := jetstream.New(l.conn, jetstream.WithDefaultTimeout(apiTimeout))
+	if err != nil {
+		return nil, err
+	}
+	ctx, cancel := context.WithTimeout(ctx, apiTimeout)
+	defer cancel()
+	asked, stop := l.whilePermitted(ctx, "$JS.API.STREAM.INFO."+StreamName)
+	defer stop()
+	handle, err := js.Stream(asked, StreamName)
+	if errors.Is(err, jetstream.ErrStreamNotFound) {
+		handle, err = create(ctx, cfg, js)
+	}
+	if err != nil {
+		if denied := context.Cause(asked); denied != nil {
+			err = denied
+		}
+		return nil, err
+	}
+	info := handle.CachedInfo()
+	if err := errors.Join(checkServer(l.conn, cfg.Server), checkSettings(info.Config, cfg)); err != nil {
+		return nil, err
+	}
+	s := &Stream{cfg: cfg, link: l, js: js, epoch: info.Config.Metadata[epochKey]}
+	if cfg.ExpectEpoch != "" && s.epoch != cfg.ExpectEpoch {
+		return nil, &EpochError{Got: s.epoch, Want: cfg.ExpectEpoch}
+	}
+	if info.State.LastSeq < cfg.MinLastSequence {
+		return nil, &BehindError{Last: info.State.LastSeq, Checkpoint: cfg.MinLastSequence}
+	}
+	s.publisher, err = newPublisher(cfg, l)
+	if err != nil {
+		return nil, err
+	}
+	return s, nil
+}
+
+// create makes the stream, unless somebody remembers that there was one: an
+// empty stream in its place would hide the loss.
+func create(ctx context.Context, cfg Config, js jetstream.JetStream) (jetstream.Stream, error) {
+	if cfg.ExpectEpoch != "" || cfg.MinLastSequence > 0 {
+		return nil, fmt.Errorf("%w, but a checkpoint at sequence %d of epoch %q does: restore the log, nothing was created", ErrMissing, cfg.MinLastSequence, cfg.ExpectEpoch)
+	}
+	if !cfg.ManageStream {
+		return nil, fmt.Errorf("%w, and this process may not create it: create it with the settings in the docs", ErrMissing)
+	}
+	if cfg.MaxBytes <= 0 {
+		if cfg.Server == nil {
+			return nil, errors.New("MaxBytes must be given to create the stream on a server whose disk isn't known here")
+		}
+		cfg.MaxBytes = cfg.Server.maxFileBytes() / 5 * 4
+	}
+	handle, err := js.CreateStream(ctx, streamConfig(cfg, newEpoch()))
+	if errors.Is(err, jetstream.ErrStreamNameAlreadyInUse) {
+		return js.Stream(ctx, StreamName) // another process was first
+	}
+	if err != nil {
+		return nil, fmt.Errorf("create: %w", err)
+	}
+	return handle, nil
+}
+
+// newEpoch makes a random UUID (version 4, RFC 9562).
+func newEpoch() string {
+	var b [16]byte
+	rand.Read(b[:])
+	b[6] = b[6]&0x0f | 0x40
+	b[8] = b[8]&0x3f | 0x80
+	return fmt.Sprintf("%x-%x-%x-%x-%x", b[0:4], b[4:6], b[6:8], b[8:10], b[10:16])
+}
+
+// Unverified names the settings that the promises rest on and that can't be read
+// from here. A client of another server can't see whether it syncs each write to
+// disk, nor where its store is; the operator's configuration answers for that.
+// It is empty for the server in this process.
+func (s *Stream) Unverified() []string {
+	if s.cfg.Server != nil {
+		return nil
+	}
+	return []string{"sync_interval", "store_dir", "max_file"}
+}
+
+// Epoch is the epoch of the stream that was opened. It belongs beside every
+// checkpoint.
+func (s *Stream) Epoch() string { return s.epoch }
+
+// Publisher publishes over this stream's connection.
+func (s *Stream) Publisher() *Publisher { return s.publisher }
+
+// Info asks the server for the state of the stream. It fails with *EpochError if
+// the stream isn't the opened one any more.
+func (s *Stream) Info(ctx context.Context) (Info, error) {
+	ctx, cancel := context.WithTimeout(ctx, apiTimeout)
+	defer cancel()
+	handle, err := s.js.Stream(ctx, StreamName)
+	if errors.Is(err, jetstream.ErrStreamNotFound) {
+		return Info{}, ErrMissing
+	}
+	if err != nil {
+		return Info{}, fmt.Errorf("info of stream %s: %w", StreamName, err)
+	}
+	info := handle.CachedInfo()
+	if epoch := info.Config.Metadata[epochKey]; epoch != s.epoch {
+		return Info{}, &EpochError{Got: epoch, Want: s.epoch}
+	}
+	return Info{
+		Epoch:    s.epoch,
+		First:    info.State.FirstSeq,
+		Last:     info.State.LastSeq,
+		LastTime: info.State.LastTime,
+		Messages: info.State.Msgs,
+		Bytes:    info.State.Bytes,
+	}, nil
+}
+
+// Get reads one message; ErrNotFound if none is stored at the sequence.
+func (s *Stream) Get(ctx context.Context, sequence uint64) (Message, error) {
+	ctx, cancel := context.WithTimeout(ctx, apiTimeout)
+	defer cancel()
+	handle, err := s.js.Stream(ctx, StreamName)
+	if errors.Is(err, jetstream.ErrStreamNotFound) {
+		return Message{}, ErrMissing
+	}
+	if err != nil {
+		return Message{}, fmt.Errorf("get sequence %d: %w", sequence, err)
+	}
+	m, err := handle.GetMsg(ctx, sequence)
+	if errors.Is(err, jetstream.ErrMsgNotFound) {
+		return Message{}, fmt.Errorf("get sequence %d: %w", sequence, ErrNotFound)
+	}
+	if err != nil {
+		return Message{}, fmt.Errorf("get sequence %d: %w", sequence, err)
+	}
+	return Message{Subject: m.Subject, Header: m.Header, Data: m.Data, Sequence: m.Sequence, Time: m.Time}, nil
+}
+
+// Connected reports whether the connection stands at this moment, for readiness.
+func (s *Stream) Connected() bool { return s.link.conn.IsConnected() }
+
+// Close ends the connection. Readers and publishers still at work fail.
+func (s *Stream) Close() { s.link.close() }
