@@ -1,0 +1,5 @@
+// Package alarm is a read model of step 4 of an event's way (event, stream, fold,
+// ROWS, measure, API): the charts of every surgeon, their designs and reviews, and
+// the alarms that follow. A chart crossing its line asks for a review by a named
+// person; it is never a verdict.
+package alarm

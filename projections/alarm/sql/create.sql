@@ -1,0 +1,82 @@
+-- Called by projector when it creates a copy of the read model.
+-- chart_design: the limits that people set.
+CREATE TABLE chart_design (
+    code                 text COLLATE "C" PRIMARY KEY,
+    first_position       bigint NOT NULL,
+    last_position        bigint NOT NULL,
+    designed_at          timestamptz NOT NULL,
+    outcome              text COLLATE "C" NOT NULL,
+    kind                 text COLLATE "C" NOT NULL,
+    scope                text COLLATE "C" NOT NULL,
+    acceptable           bigint NOT NULL,
+    unacceptable         bigint NOT NULL,
+    threshold            bigint NOT NULL,
+    chosen_by            text NOT NULL,
+    closes_after         integer NOT NULL,
+    risk_model           text NOT NULL,
+    risk_model_version   text NOT NULL
+);
+
+-- chart_review: what people found about a chart's alarms, and restarts.
+CREATE TABLE chart_review (
+    chart       text COLLATE "C" NOT NULL,
+    ordinal     integer NOT NULL,
+    restart     boolean NOT NULL,
+    reviewed_at timestamptz NOT NULL,
+    department  text COLLATE "C" NOT NULL,
+    alarm       text COLLATE "C" NOT NULL,
+    finding     text COLLATE "C" NOT NULL,
+    action      text NOT NULL,
+    reviewed_by text COLLATE "C" NOT NULL,
+    PRIMARY KEY (chart, ordinal)
+);
+
+-- chart: where each surgeon's charts stand.
+CREATE TABLE chart (
+    chart              text COLLATE "C" PRIMARY KEY,
+    surgeon            text COLLATE "C" NOT NULL,
+    department         text COLLATE "C" NOT NULL,
+    outcome            text COLLATE "C" NOT NULL,
+    kind               text COLLATE "C" NOT NULL,
+    design             text COLLATE "C" NOT NULL,
+    cases              integer NOT NULL,
+    events             integer NOT NULL,
+    left_out           integer NOT NULL,
+    value              bigint NOT NULL,
+    threshold          bigint NOT NULL,
+    alarms             integer NOT NULL,
+    closed             boolean NOT NULL
+);
+
+-- alarm: each chart's crossings, one for each stretch between restarts.
+CREATE TABLE alarm (
+    alarm       text COLLATE "C" PRIMARY KEY,
+    chart       text COLLATE "C" NOT NULL,
+    ordinal     integer NOT NULL,
+    surgeon     text COLLATE "C" NOT NULL,
+    department  text COLLATE "C" NOT NULL,
+    outcome     text COLLATE "C" NOT NULL,
+    kind        text COLLATE "C" NOT NULL,
+    case_code   text COLLATE "C" NOT NULL,
+    case_number integer NOT NULL,
+    crossed_at  timestamptz NOT NULL,
+    value       bigint NOT NULL,
+    threshold   bigint NOT NULL
+);
+ALTER TABLE chart_review ENABLE ROW LEVEL SECURITY;
+ALTER TABLE chart_review FORCE ROW LEVEL SECURITY;
+CREATE POLICY chart_review_read ON chart_review FOR SELECT TO lensledger_reader USING (
+    EXISTS (SELECT 1 FROM chart c WHERE c.chart = chart_review.chart));
+ALTER TABLE chart ENABLE ROW LEVEL SECURITY;
+ALTER TABLE chart FORCE ROW LEVEL SECURITY;
+CREATE POLICY chart_read ON chart FOR SELECT TO lensledger_reader USING (sees(department, ARRAY[surgeon]));
+ALTER TABLE alarm ENABLE ROW LEVEL SECURITY;
+ALTER TABLE alarm FORCE ROW LEVEL SECURITY;
+CREATE POLICY alarm_read ON alarm FOR SELECT TO lensledger_reader USING (sees(department, ARRAY[surgeon]));
+-- A design scoped to one surgeon names a person; those for all do not.
+ALTER TABLE chart_design ENABLE ROW LEVEL SECURITY;
+ALTER TABLE chart_design FORCE ROW LEVEL SECURITY;
+CREATE POLICY chart_design_read ON chart_design FOR SELECT TO lensledger_reader USING (
+    current_setting('app.role', true) IN ('quality', 'trainer', 'trainee')
+    AND (scope IN ('trainees', 'independent') OR scope IN (SELECT s.surgeon FROM surgeon s)
+        OR scope = ANY (string_to_array(current_setting('app.surgeons', true), ','))));

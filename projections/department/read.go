@@ -1,0 +1,286 @@
+package department
+
+import (
+	"context"
+	_ "embed"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+
+	"lensledger/projections/archive"
+	"lensledger/projections/learning"
+	"lensledger/projections/measure"
+	"lensledger/projections/outcome"
+)
+
+//go:embed sql/sum_cells.sql
+var sumCellsSQL string
+
+// Definition is the version of the measures' definitions, as docs/measures.md
+// states them.
+const Definition = "2026-1"
+
+// Period is a run of days, both included, by the departments' local calendar.
+type Period struct{ From, To time.Time }
+
+// ErrPeriod means that a period can't be read.
+var ErrPeriod = errors.New("a period is from and to, each a day such as 2025-03-12 or a month such as 2025-03, with from not after to")
+
+// ParsePeriod reads two days or months; a month stands for its first day as from
+// and for its last as to.
+func ParsePeriod(from, to string) (Period, error) {
+	day := func(s string, last bool) (time.Time, bool) {
+		if t, err := time.Parse(time.DateOnly, s); err == nil {
+			return t, true
+		}
+		t, err := time.Parse("2006-01", s)
+		if last {
+			t = t.AddDate(0, 1, -1)
+		}
+		return t, err == nil
+	}
+	f, okFrom := day(from, false)
+	t, okTo := day(to, true)
+	if !okFrom || !okTo || t.Before(f) {
+		return Period{}, fmt.Errorf("%w: found from %q and to %q", ErrPeriod, from, to)
+	}
+	return Period{f, t}, nil
+}
+
+// wholeMonths says whether the period begins and ends with a month.
+func (p Period) wholeMonths() bool { return p.From.Day() == 1 && p.To.AddDate(0, 0, 1).Day() == 1 }
+
+// Benchmarks are a department's figures for a period, as of a position.
+type Benchmarks struct {
+	Department     string         `json:"department"`
+	From           string         `json:"from"`
+	To             string         `json:"to"`
+	AsOf           archive.AsOf   `json:"as_of"`
+	Definition     string         `json:"definition"`
+	Operations     int            `json:"operations"`
+	CapsuleRupture RuptureFigure  `json:"capsule_rupture"`
+	Takeover       *CountedFigure `json:"unplanned_takeover"`
+	Completeness   Completeness   `json:"completeness"`
+	Excluded       map[string]int `json:"excluded"`
+}
+
+// RuptureFigure is the capsule rupture rate: crude, and adjusted by indirect
+// standardisation, observed / expected x the reference rate of the population to
+// which the risk model is calibrated. Rates and limits are null without a case,
+// and below 25 cases only the counts are given.
+type RuptureFigure struct {
+	Events       int               `json:"events"`
+	N            int               `json:"n"`
+	Rate         *float64          `json:"rate"`
+	Interval     *measure.Interval `json:"interval_95"`
+	Exact        *measure.Interval `json:"interval_95_exact"`
+	Expected     float64           `json:"expected"`
+	AdjustedRate *float64          `json:"adjusted_rate"`
+	AdjustedCI   *measure.Interval `json:"adjusted_interval_95"`
+	Reference    measure.Reference `json:"reference"`
+	RiskModel    string            `json:"risk_model"`
+	RiskVersion  string            `json:"risk_model_version"`
+	Unknown      map[string]int    `json:"unknown_factors"`
+}
+
+// CountedFigure is a crude rate.
+type CountedFigure struct {
+	Events   int               `json:"events"`
+	N        int               `json:"n"`
+	Rate     *float64          `json:"rate"`
+	Interval *measure.Interval `json:"interval_95"`
+}
+
+// Completeness says what is missing.
+type Completeness struct {
+	OperatingTime CountedFigure `json:"operating_time_known"`
+	Unfinished    int           `json:"operations_without_end"`
+}
+
+// Read gives a department's figures. A run of whole months as of now is a sum of
+// cells; anything else is summed from the operations themselves by the same
+// function.
+func Read(ctx context.Context, tx pgx.Tx, department string, p Period, asOf archive.AsOf) (Benchmarks, error) {
+	sums, err := sums(ctx, tx, department, p, asOf)
+	if err != nil {
+		return Benchmarks{}, err
+	}
+	b := Benchmarks{Department: department, From: p.From.Format(time.DateOnly), To: p.To.Format(time.DateOnly), AsOf: asOf,
+		Definition: Definition, Operations: int(sums[Operations]), Excluded: map[string]int{}}
+	unknown := map[string]int{}
+	for q, n := range sums {
+		if reason, ok := strings.CutPrefix(q, ExcludedPrefix); ok {
+			b.Excluded[reason] = int(n)
+		}
+		if factor, ok := strings.CutPrefix(q, UnknownPrefix); ok {
+			unknown[factor] = int(n)
+		}
+	}
+	if b.CapsuleRupture, err = Rupture(int(sums[Ruptures]), b.Operations, sums[ExpectedNano]); err != nil {
+		return b, err
+	}
+	b.CapsuleRupture.Unknown = unknown
+	takeover, err := counted(int(sums[Takeovers]), int(sums[TakeoverKnown]))
+	if err != nil {
+		return b, err
+	}
+	b.Takeover = &takeover
+	if b.Completeness.OperatingTime, err = counted(int(sums[Finished]), b.Operations); err != nil {
+		return b, err
+	}
+	b.Completeness.Unfinished = b.Excluded[ExcludedUnfinished]
+	return b, nil
+}
+
+func sums(ctx context.Context, tx pgx.Tx, department string, p Period, asOf archive.AsOf) (map[string]int64, error) {
+	out := map[string]int64{}
+	if asOf.Past || !p.wholeMonths() {
+		rows, err := outcome.Rows(ctx, tx, department, p.From, p.To, asOf)
+		if err != nil {
+			return nil, err
+		}
+		cells := map[Cell]int64{}
+		for _, r := range rows {
+			Add(cells, r, 1)
+		}
+		for c, n := range cells {
+			out[c.Quantity] += n
+		}
+		return out, nil
+	}
+	rows, err := tx.Query(ctx, sumCellsSQL, department, p.From, p.To)
+	if err != nil {
+		return nil, fmt.Errorf("sum cells: %w", err)
+	}
+	var quantity string
+	var total int64
+	if _, err := pgx.ForEachRow(rows, []any{&quantity, &total}, func() error {
+		out[quantity] = total
+		return nil
+	}); err != nil {
+		return nil, fmt.Errorf("sum cells: %w", err)
+	}
+	return out, nil
+}
+
+// smallNumber is the number of cases below which counts stand alone.
+const smallNumber = 25
+
+// Rupture makes the capsule rupture figure of events among n operations, with
+// their expected number x 10^9.
+func Rupture(events, n int, expectedNano int64) (RuptureFigure, error) {
+	model, reference := measure.DefaultModel(), measure.Reference2016To2022()
+	f := RuptureFigure{Events: events, N: n, Expected: float64(expectedNano) / 1e9, Reference: reference,
+		RiskModel: model.Name, RiskVersion: model.Version}
+	if n < smallNumber {
+		return f, nil
+	}
+	rate, err := measure.NewRate(events, n)
+	if err != nil {
+		return f, fmt.Errorf("capsule rupture rate of %d in %d: %w", events, n, err)
+	}
+	f.Rate, f.Interval, f.Exact = &rate.Rate, &rate.Wilson, &rate.Exact
+	if expectedNano > 0 {
+		adjusted, err := measure.AdjustedRate(events, f.Expected, model, reference)
+		if err != nil {
+			return f, fmt.Errorf("adjusted capsule rupture rate of %d in %d: %w", events, n, err)
+		}
+		f.AdjustedRate, f.AdjustedCI = &adjusted.Rate, &adjusted.Exact
+	}
+	return f, nil
+}
+
+func counted(events, n int) (CountedFigure, error) {
+	f := CountedFigure{Events: events, N: n}
+	if n < smallNumber {
+		return f, nil
+	}
+	rate, err := measure.NewRate(events, n)
+	if err != nil {
+		return f, fmt.Errorf("rate of %d in %d: %w", events, n, err)
+	}
+	f.Rate, f.Interval = &rate.Rate, &rate.Wilson
+	return f, nil
+}
+
+// Views of whose a rupture is.
+const (
+	ViewResponsible   = "responsible-consultant" // governance
+	ViewFirstOperator = "first-operator"         // intention to operate
+	ViewCause         = "operator-at-cause"      // learning
+)
+
+// Views lists them in the order shown.
+var Views = []string{ViewResponsible, ViewFirstOperator, ViewCause}
+
+// SurgeonFigure is one surgeon's rupture figure under one view.
+type SurgeonFigure struct {
+	Surgeon string `json:"surgeon"`
+	RuptureFigure
+}
+
+// BySurgeon gives the department's rupture figures by surgeon under a view,
+// sorted by code: never a ranking. Under ViewCause the operations are those in
+// which the surgeon operated from sculpting through cortex aspiration or was
+// stopped unplanned; a rupture of undetermined cause is nobody's there.
+func BySurgeon(ctx context.Context, tx pgx.Tx, view, department string, p Period, asOf archive.AsOf) ([]SurgeonFigure, error) {
+	rows, err := outcome.Rows(ctx, tx, department, p.From, p.To, asOf)
+	if err != nil {
+		return nil, err
+	}
+	type sum struct{ events, n, expected int64 }
+	sums := map[string]*sum{}
+	of := func(surgeon string) *sum {
+		if sums[surgeon] == nil {
+			sums[surgeon] = &sum{}
+		}
+		return sums[surgeon]
+	}
+	add := func(surgeon string, r outcome.Row, event bool) {
+		s := of(surgeon)
+		s.n, s.expected = s.n+1, s.expected+r.ExpectedNano
+		if event {
+			s.events++
+		}
+	}
+	byCase := make(map[string]outcome.Row, len(rows))
+	for _, r := range rows {
+		if ExcludedReason(r) != "" {
+			continue
+		}
+		byCase[r.CaseCode] = r
+		switch {
+		case view == ViewResponsible && r.ResponsibleConsultant != "":
+			add(r.ResponsibleConsultant, r, r.Rupture)
+		case view == ViewFirstOperator:
+			add(r.FirstOperator, r, r.Rupture)
+		}
+	}
+	if view == ViewCause {
+		entries, err := learning.EntriesIn(ctx, tx, department, p.From, p.To, asOf)
+		if err != nil {
+			return nil, err
+		}
+		for _, e := range entries {
+			r, counts := byCase[e.CaseCode]
+			caused := r.Rupture && r.RuptureCause == e.Surgeon
+			if counts && (e.Enters || caused) {
+				add(e.Surgeon, r, caused)
+			}
+		}
+	}
+	out := make([]SurgeonFigure, 0, len(sums))
+	for surgeon, s := range sums {
+		f, err := Rupture(int(s.events), int(s.n), s.expected)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, SurgeonFigure{surgeon, f})
+	}
+	slices.SortFunc(out, func(a, b SurgeonFigure) int { return strings.Compare(a.Surgeon, b.Surgeon) })
+	return out, nil
+}

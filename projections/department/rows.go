@@ -1,0 +1,82 @@
+package department
+
+import (
+	_ "embed"
+	"time"
+
+	"lensledger/projections/outcome"
+)
+
+// CreateSQL makes the tables of this read model.
+//
+//go:embed sql/create.sql
+var CreateSQL string
+
+// Cell names one sum: a department, a month and a quantity.
+type Cell struct {
+	Department string
+	Month      time.Time // first day
+	Quantity   string
+}
+
+// Quantities of a cell. Excluded operations are counted by reason under
+// ExcludedPrefix, unknown risk factors by name under UnknownPrefix.
+const (
+	Operations     = "operations"    // operations in the benchmarks with a known outcome
+	Ruptures       = "rupture"       // of these, with a capsule rupture
+	ExpectedNano   = "expected-nano" // their expected ruptures, x 10^9
+	Takeovers      = "unplanned-takeover"
+	TakeoverKnown  = "takeover-known"
+	Finished       = "with-operating-time"
+	ExcludedPrefix = "excluded:"
+	UnknownPrefix  = "unknown:"
+
+	// ExcludedUnfinished is the reason of an operation whose end isn't recorded.
+	ExcludedUnfinished = "not-finished"
+)
+
+// Add adds sign times the contribution of one operation to the cells.
+func Add(cells map[Cell]int64, r outcome.Row, sign int64) {
+	if !r.Counts {
+		return
+	}
+	month := time.Date(r.OperatedOn.Year(), r.OperatedOn.Month(), 1, 0, 0, 0, 0, time.UTC)
+	add := func(quantity string, n int64) {
+		k := Cell{r.Department, month, quantity}
+		if cells[k] += sign * n; cells[k] == 0 {
+			delete(cells, k)
+		}
+	}
+	if reason := ExcludedReason(r); reason != "" {
+		add(ExcludedPrefix+reason, 1)
+		return
+	}
+	add(Operations, 1)
+	add(ExpectedNano, r.ExpectedNano)
+	if r.Rupture {
+		add(Ruptures, 1)
+	}
+	if r.TakenOver != nil {
+		add(TakeoverKnown, 1)
+		if *r.TakenOver {
+			add(Takeovers, 1)
+		}
+	}
+	if r.OperatingSeconds != nil {
+		add(Finished, 1)
+	}
+	for _, f := range r.UnknownFactors {
+		add(UnknownPrefix+f, 1)
+	}
+}
+
+// ExcludedReason says why an operation stays out of the benchmarks, or "".
+func ExcludedReason(r outcome.Row) string {
+	if r.Excluded != "" {
+		return r.Excluded
+	}
+	if !r.OutcomeKnown {
+		return ExcludedUnfinished
+	}
+	return ""
+}

@@ -1,0 +1,44 @@
+package fold
+
+import (
+	"time"
+
+	"lensledger/events"
+)
+
+// Chart is what people decided about one chart code: its design, the reviews of
+// its alarms and its restarts.
+type Chart struct {
+	Code     string
+	Trace    Trace
+	Designed *events.ChartDesigned
+	At       time.Time // of the design
+	Reviews  []Review
+	Flags    []Flag
+}
+
+// Review is a named person's look at an alarm; Restart says that the chart begins
+// again at zero with the next operation.
+type Review struct {
+	events.AlarmReviewed
+	Restart    bool
+	At         time.Time
+	Department string
+}
+
+// FoldChart folds the events of one chart code: the latest design stands.
+func FoldChart(subject Subject) Chart {
+	r := Resolve(subject.Events)
+	c := Chart{Code: subject.Code, Trace: traceOf([]Subject{subject}), Flags: r.Flags}
+	for _, e := range r.Events {
+		switch d := e.Data.(type) {
+		case *events.ChartDesigned:
+			c.Designed, c.At = d, e.Time
+		case *events.AlarmReviewed:
+			c.Reviews = append(c.Reviews, Review{*d, false, e.Time, e.Department})
+		case *events.ChartRestarted:
+			c.Reviews = append(c.Reviews, Review{events.AlarmReviewed(*d), true, e.Time, e.Department})
+		}
+	}
+	return c
+}

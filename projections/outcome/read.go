@@ -1,0 +1,127 @@
+package outcome
+
+import (
+	"context"
+	_ "embed"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+
+	"lensledger/projections/archive"
+	"lensledger/projections/fold"
+)
+
+var (
+	//go:embed sql/standing_rows.sql
+	standingRowsSQL string
+	//go:embed sql/read_row.sql
+	readRowSQL string
+	//go:embed sql/straddling_department.sql
+	straddlingDepartmentSQL string
+	//go:embed sql/straddling_surgeon.sql
+	straddlingSurgeonSQL string
+)
+
+// ErrNoCase means that no such case can be seen.
+var ErrNoCase = errors.New("no such case")
+
+// Rows gives a department's operations with a date from one day to another, both
+// included, as of a position: rows that no later event touches stand, and only
+// cases that straddle the position are folded again.
+func Rows(ctx context.Context, tx pgx.Tx, department string, from, to time.Time, asOf archive.AsOf) ([]Row, error) {
+	rows, err := tx.Query(ctx, standingRowsSQL, int64(asOf.Position), department, from, to)
+	if err != nil {
+		return nil, fmt.Errorf("read operations: %w", err)
+	}
+	out, err := pgx.CollectRows(rows, pgx.RowToStructByName[Row])
+	if err != nil || !asOf.Past {
+		return out, err
+	}
+	cases, err := StraddlingIn(ctx, tx, department, asOf)
+	if err != nil {
+		return nil, err
+	}
+	for _, c := range cases {
+		if r := RowOf(c); r.In(department, from, to) {
+			out = append(out, r)
+		}
+	}
+	return out, nil
+}
+
+// In says whether the row is a department's operation of the given days, both
+// included.
+func (r Row) In(department string, from, to time.Time) bool {
+	return r.Counts && r.Department == department && !r.OperatedOn.Before(from) && !r.OperatedOn.After(to)
+}
+
+// StraddlingIn folds the cases of a department that a position cuts in two, as
+// they stood at it.
+func StraddlingIn(ctx context.Context, tx pgx.Tx, department string, asOf archive.AsOf) ([]fold.Case, error) {
+	return straddling(ctx, tx, straddlingDepartmentSQL, department, asOf)
+}
+
+// StraddlingOf folds the cases of a surgeon that a position cuts in two, as they
+// stood at it.
+func StraddlingOf(ctx context.Context, tx pgx.Tx, surgeon string, asOf archive.AsOf) ([]fold.Case, error) {
+	return straddling(ctx, tx, straddlingSurgeonSQL, surgeon, asOf)
+}
+
+func straddling(ctx context.Context, tx pgx.Tx, sql, key string, asOf archive.AsOf) ([]fold.Case, error) {
+	rows, err := tx.Query(ctx, sql, int64(asOf.Position), key)
+	if err != nil {
+		return nil, fmt.Errorf("find straddling cases: %w", err)
+	}
+	codes, err := pgx.CollectRows(rows, pgx.RowTo[string])
+	if err != nil {
+		return nil, fmt.Errorf("find straddling cases: %w", err)
+	}
+	return archive.CasesAt(ctx, tx, codes, asOf.Position)
+}
+
+// Record is one case as a person reads it: the row and the folded case.
+type Record struct {
+	Row  Row
+	Case fold.Case
+	AsOf archive.AsOf
+}
+
+// Read gives a case's record as of a position. A code that was merged into
+// another gives that one's record.
+func Read(ctx context.Context, tx pgx.Tx, code string, asOf archive.AsOf) (Record, error) {
+	for {
+		rows, err := tx.Query(ctx, readRowSQL, code)
+		if err != nil {
+			return Record{}, fmt.Errorf("read case: %w", err)
+		}
+		row, err := pgx.CollectExactlyOneRow(rows, pgx.RowToStructByName[Row])
+		if errors.Is(err, pgx.ErrNoRows) {
+			return Record{}, ErrNoCase
+		}
+		if err != nil {
+			return Record{}, fmt.Errorf("read case: %w", err)
+		}
+		if row.FirstPosition > int64(asOf.Position) {
+			return Record{}, ErrNoCase
+		}
+		cases, err := archive.CasesAt(ctx, tx, []string{code}, asOf.Position)
+		if err != nil {
+			return Record{}, err
+		}
+		into := ""
+		for _, c := range cases {
+			if c.Code == code && c.MergedInto == "" {
+				return Record{Row: RowOf(c), Case: c, AsOf: asOf}, nil
+			}
+			if c.Code == code {
+				into = c.MergedInto
+			}
+		}
+		if into == "" {
+			return Record{}, ErrNoCase
+		}
+		code = into
+	}
+}
