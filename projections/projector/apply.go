@@ -1,0 +1,176 @@
+package projector
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strconv"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+
+	"lensledger/events"
+	"lensledger/events/stream"
+	"lensledger/projections/archive"
+	"lensledger/projections/fold"
+	"lensledger/projections/pg"
+)
+
+// apply is the projector's one transaction, for a batch of messages: archive,
+// fold what the batch touches, write the difference of the rows, redraw the
+// charts it moves, set the position. All of it commits, or none.
+func (p *Projector) apply(ctx context.Context, batch []stream.Message, poison map[uint64]error) error {
+	began := time.Now()
+	arrivals := make([]arrival, len(batch))
+	for i, m := range batch {
+		arrivals[i] = read(m)
+		if err := poison[m.Sequence]; err != nil {
+			arrivals[i].Disposition = Quarantined
+			arrivals[i].Problems = []events.Problem{{Code: reasonPoison, Detail: err.Error()}}
+		}
+	}
+	work := p.cache.begin()
+	var raised []string
+	err := pg.AsWriter(ctx, p.pool, func(tx pgx.Tx) error {
+		high, err := p.takePosition(ctx, tx, batch[0].Sequence)
+		if err != nil {
+			return err
+		}
+		if err := classify(ctx, tx, arrivals); err != nil {
+			return err
+		}
+		if high, err = writeArchive(ctx, tx, arrivals, high); err != nil {
+			return err
+		}
+		last := batch[len(batch)-1].Sequence
+		if !p.archiveOnly {
+			before, after, err := project(ctx, tx, work, arrivals)
+			if err != nil {
+				return err
+			}
+			if raised, err = noticeAlarms(ctx, tx, before, after, last); err != nil {
+				return err
+			}
+			if err := setCheckpoint(ctx, tx, last); err != nil {
+				return err
+			}
+		}
+		return setPosition(ctx, tx, last, high)
+	})
+	if err != nil {
+		p.cache.forget()
+		return err
+	}
+	p.cache.commit(work)
+	p.metrics.applied(arrivals, time.Since(began))
+	p.announce(raised)
+	return nil
+}
+
+// project folds what the arrivals touch, before and after, and writes the
+// difference, which it returns.
+func project(ctx context.Context, tx pgx.Tx, work *draft, arrivals []arrival) (before, after *rowset, err error) {
+	before, after = newRowset(), newRowset()
+	fresh := map[string][]fold.Recorded{}
+	var touched []string
+	for _, a := range arrivals {
+		if a.Disposition == Accepted || a.Disposition == Conflict {
+			subject := a.Event.Subject
+			if _, seen := fresh[subject]; !seen {
+				touched = append(touched, subject)
+			}
+			fresh[subject] = append(fresh[subject], fold.Recorded{Sequence: a.Sequence, Hash: a.Hash, Event: a.Event})
+		}
+	}
+	if len(touched) == 0 {
+		return before, after, nil
+	}
+	groups, err := archive.Linked(ctx, tx, touched, archive.Newest)
+	if err != nil {
+		return nil, nil, err
+	}
+	first := arrivals[0].Sequence
+	sets, err := work.load(ctx, tx, slices.Concat(groups...), first-1)
+	if err != nil {
+		return nil, nil, err
+	}
+	for _, group := range groups {
+		grown := make(map[string][]fold.Recorded, len(group))
+		for _, code := range group {
+			grown[code] = append(slices.Clip(sets[code]), fresh[code]...)
+			work.put(code, grown[code])
+		}
+		// Joined or parted in this batch: the old rows of all members go, the new ones come.
+		before.addGroup(group, sets, -1)
+		after.addGroup(group, grown, 1)
+	}
+	for cell, n := range before.cells {
+		if after.cells[cell] += n; after.cells[cell] == 0 {
+			delete(after.cells, cell)
+		}
+	}
+	if err := redraw(ctx, tx, work, before, after); err != nil {
+		return nil, nil, err
+	}
+	if err := writeDifference(ctx, tx, before, after); err != nil {
+		return nil, nil, err
+	}
+	return before, after, nil
+}
+
+// addGroup folds a group of linked codes, each as whatever its events are about.
+func (r *rowset) addGroup(group []string, sets map[string][]fold.Recorded, sign int64) {
+	r.addCases(fold.Component(archive.Subjects(group, sets, events.AboutCase)), sign)
+	for _, s := range archive.Subjects(group, sets, events.AboutSurgeon) {
+		r.addSurgeon(fold.FoldSurgeon(s))
+	}
+	for _, s := range archive.Subjects(group, sets, events.AboutChart) {
+		r.addChart(fold.FoldChart(s))
+	}
+}
+
+// takePosition locks the position and refuses to go on when another projector
+// has taken over, when the log isn't the one the position belongs to, or when the
+// batch doesn't begin right after it.
+func (p *Projector) takePosition(ctx context.Context, tx pgx.Tx, first uint64) (time.Time, error) {
+	var (
+		position, fence int64
+		epoch           string
+		high            time.Time
+	)
+	if err := tx.QueryRow(ctx, takePositionSQL).Scan(&position, &fence, &epoch, &high); err != nil {
+		return high, fmt.Errorf("take position: %w", err)
+	}
+	switch {
+	case fence != p.fence:
+		return high, fmt.Errorf("position %d: %w", position, ErrFenced)
+	case epoch != p.epoch:
+		return high, &stream.EpochError{Got: p.epoch, Want: epoch}
+	case uint64(position)+1 != first:
+		return high, &stream.GapError{Expected: uint64(position) + 1, Got: first}
+	}
+	return high, nil
+}
+
+func setPosition(ctx context.Context, tx pgx.Tx, position uint64, high time.Time) error {
+	if _, err := tx.Exec(ctx, setPositionSQL, int64(position), high); err != nil {
+		return fmt.Errorf("set position %d: %w", position, err)
+	}
+	return nil
+}
+
+// setCheckpoint says how far the read models on the search path have come.
+// Whoever waits for a position hears of it when it is committed.
+func setCheckpoint(ctx context.Context, tx pgx.Tx, position uint64) error {
+	if _, err := tx.Exec(ctx, setCheckpointSQL, int64(position)); err != nil {
+		return fmt.Errorf("set checkpoint %d: %w", position, err)
+	}
+	if _, err := tx.Exec(ctx, "SELECT pg_notify($1::text || current_schema(), $2::text)", NotifyPrefix, strconv.FormatUint(position, 10)); err != nil {
+		return fmt.Errorf("notify position %d: %w", position, err)
+	}
+	return nil
+}
+
+// NotifyPrefix and the model's schema make the channel on which each committed
+// position is announced.
+const NotifyPrefix = "position_"

@@ -1,0 +1,278 @@
+package projector
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+
+	"lensledger/events"
+	"lensledger/projections/alarm"
+	"lensledger/projections/learning"
+	"lensledger/projections/pg"
+)
+
+// surgeonState is what a surgeon's charts follow from, and what they came to.
+type surgeonState struct {
+	standing learning.Surgeon
+	entries  []learning.Entry // in chart order
+	charts   []alarm.ChartRow
+	alarms   []alarm.Row
+}
+
+// designs is what people decided about charts: it concerns many surgeons at once
+// and is small, so that it is held whole.
+type designs struct {
+	set     map[string]alarm.DesignRow // by code
+	reviews map[[2]string]alarm.ReviewRow
+}
+
+func (d *designs) clone() *designs {
+	out := &designs{set: make(map[string]alarm.DesignRow, len(d.set)), reviews: make(map[[2]string]alarm.ReviewRow, len(d.reviews))}
+	for k, v := range d.set {
+		out.set[k] = v
+	}
+	for k, v := range d.reviews {
+		out.reviews[k] = v
+	}
+	return out
+}
+
+func (d *designs) list() []alarm.Design {
+	out := make([]alarm.Design, 0, len(d.set))
+	for _, r := range d.set {
+		out = append(out, r.Design())
+	}
+	return out
+}
+
+func (d *designs) restarts() map[string][]time.Time {
+	rows := make([]alarm.ReviewRow, 0, len(d.reviews))
+	for _, r := range d.reviews {
+		rows = append(rows, r)
+	}
+	return alarm.Restarts(rows)
+}
+
+// redraw recomputes the charts of every surgeon whose entries, standing, designs
+// or restarts the batch changed, and adds their rows to both sides of the
+// difference.
+func redraw(ctx context.Context, tx pgx.Tx, work *draft, before, after *rowset) error {
+	if err := work.loadDesigns(ctx, tx); err != nil {
+		return err
+	}
+	old := work.designs
+	if changed(before, after, tableDesign) || changed(before, after, tableReview) {
+		work.designs = old.clone()
+		applyRows(work.designs.set, before.rows[tableDesign], after.rows[tableDesign], func(k [2]string) string { return k[0] })
+		applyRows(work.designs.reviews, before.rows[tableReview], after.rows[tableReview], func(k [2]string) [2]string { return k })
+	}
+	codes, err := movedSurgeons(ctx, tx, before, after)
+	if err != nil || len(codes) == 0 {
+		return err
+	}
+	states, err := work.loadSurgeons(ctx, tx, codes)
+	if err != nil {
+		return err
+	}
+	set, restarts := work.designs.list(), work.designs.restarts()
+	for _, code := range codes {
+		was := states[code]
+		now := was.apply(code, before, after)
+		now.draw(set, restarts)
+		was.addTo(before)
+		now.addTo(after)
+		work.surgeons[code] = now
+	}
+	return nil
+}
+
+// applyRows brings a map of rows from before to after.
+func applyRows[K comparable, R pg.Row](held map[K]R, before, after map[[2]string]pg.Row, key func([2]string) K) {
+	for k := range before {
+		delete(held, key(k))
+	}
+	for k, row := range after {
+		held[key(k)] = row.(R)
+	}
+}
+
+// apply gives the state after the batch's difference; s itself stays as it was.
+func (s *surgeonState) apply(code string, before, after *rowset) *surgeonState {
+	now := &surgeonState{standing: s.standing}
+	key := [2]string{code}
+	if row, ok := after.rows[tableSurgeon][key]; ok {
+		now.standing = row.(learning.Surgeon)
+	}
+	gone := map[[2]string]bool{}
+	for k := range before.rows[tableEntry] {
+		if k[1] == code {
+			gone[k] = true
+		}
+	}
+	now.entries = slices.DeleteFunc(slices.Clone(s.entries), func(e learning.Entry) bool { return gone[e.Key()] })
+	for k, row := range after.rows[tableEntry] {
+		if k[1] == code {
+			now.entries = append(now.entries, row.(learning.Entry))
+		}
+	}
+	slices.SortFunc(now.entries, learning.Order)
+	return now
+}
+
+// draw computes the surgeon's charts from the entries. A surgeon without one has
+// no charts.
+func (s *surgeonState) draw(set []alarm.Design, restarts map[string][]time.Time) {
+	s.charts, s.alarms = nil, nil
+	if len(s.entries) == 0 {
+		return
+	}
+	for _, c := range alarm.ComputeAll(s.standing, s.entries, set, restarts) {
+		s.charts = append(s.charts, c.Row())
+		s.alarms = append(s.alarms, c.Alarms...)
+	}
+}
+
+func (s *surgeonState) addTo(r *rowset) {
+	for _, c := range s.charts {
+		r.add(tableChart, c)
+	}
+	for _, a := range s.alarms {
+		r.add(tableAlarm, a)
+	}
+}
+
+// changed says whether a table's rows differ.
+func changed(before, after *rowset, table int) bool {
+	b, a := before.rows[table], after.rows[table]
+	if len(b) != len(a) {
+		return true
+	}
+	for k, row := range b {
+		if now, ok := a[k]; !ok || !sameRow(row, now) {
+			return true
+		}
+	}
+	return false
+}
+
+// movedSurgeons lists the surgeons whose charts the batch may move.
+func movedSurgeons(ctx context.Context, tx pgx.Tx, before, after *rowset) ([]string, error) {
+	moved := map[string]bool{}
+	differing(before, after, tableEntry, func(k [2]string) { moved[k[1]] = true })
+	differing(before, after, tableSurgeon, func(k [2]string) { moved[k[0]] = true })
+	everyone := false
+	differing(before, after, tableDesign, func(k [2]string) {
+		for _, side := range []*rowset{before, after} {
+			if row, ok := side.rows[tableDesign][k]; ok {
+				switch scope := row.(alarm.DesignRow).Scope; scope {
+				case events.ScopeTrainees, events.ScopeIndependent:
+					everyone = true
+				default:
+					moved[scope] = true
+				}
+			}
+		}
+	})
+	charts := map[string]bool{}
+	differing(before, after, tableReview, func(k [2]string) { charts[k[0]] = true })
+	var more []string
+	var err error
+	switch {
+	case everyone:
+		more, err = collect[string](ctx, tx, "SELECT DISTINCT surgeon FROM chart_entry")
+	case len(charts) > 0:
+		more, err = collect[string](ctx, tx, "SELECT surgeon FROM chart WHERE chart = ANY ($1)", sortedKeys(charts))
+	}
+	if err != nil {
+		return nil, fmt.Errorf("list surgeons to redraw: %w", err)
+	}
+	for _, code := range more {
+		moved[code] = true
+	}
+	return sortedKeys(moved), nil
+}
+
+// loadSurgeons gives the states before the batch: from the cache, else from the
+// read models.
+func (d *draft) loadSurgeons(ctx context.Context, tx pgx.Tx, codes []string) (map[string]*surgeonState, error) {
+	out := make(map[string]*surgeonState, len(codes))
+	var missing []string
+	for _, code := range codes {
+		if s, ok := d.cache.surgeons.get(code); ok {
+			out[code] = s
+		} else {
+			out[code] = &surgeonState{standing: learning.Surgeon{Surgeon: code}}
+			missing = append(missing, code)
+		}
+	}
+	if len(missing) == 0 {
+		return out, nil
+	}
+	if err := eachRow(ctx, tx, learning.SurgeonTable, missing, func(r learning.Surgeon) { out[r.Surgeon].standing = r }); err != nil {
+		return nil, err
+	}
+	entries, err := query[learning.Entry](ctx, tx, loadEntriesSQL, missing)
+	if err != nil {
+		return nil, fmt.Errorf("load chart entries: %w", err)
+	}
+	for _, e := range entries {
+		e.StartedAt = e.StartedAt.UTC()
+		out[e.Surgeon].entries = append(out[e.Surgeon].entries, e)
+	}
+	if err := eachRow(ctx, tx, alarm.ChartTable, missing, func(r alarm.ChartRow) { out[r.Surgeon].charts = append(out[r.Surgeon].charts, r) }); err != nil {
+		return nil, err
+	}
+	return out, eachRow(ctx, tx, alarm.Table, missing, func(r alarm.Row) {
+		r.CrossedAt = r.CrossedAt.UTC()
+		out[r.Surgeon].alarms = append(out[r.Surgeon].alarms, r)
+	})
+}
+
+// loadDesigns reads the designs and reviews once.
+func (d *draft) loadDesigns(ctx context.Context, tx pgx.Tx) error {
+	if d.designs != nil {
+		return nil
+	}
+	out := &designs{set: map[string]alarm.DesignRow{}, reviews: map[[2]string]alarm.ReviewRow{}}
+	set, err := query[alarm.DesignRow](ctx, tx, "SELECT "+columnList(alarm.DesignTable.Columns)+" FROM chart_design")
+	if err != nil {
+		return fmt.Errorf("load chart designs: %w", err)
+	}
+	for _, r := range set {
+		r.DesignedAt = r.DesignedAt.UTC()
+		out.set[r.Code] = r
+	}
+	reviews, err := query[alarm.ReviewRow](ctx, tx, "SELECT "+columnList(alarm.ReviewTable.Columns)+" FROM chart_review")
+	if err != nil {
+		return fmt.Errorf("load chart reviews: %w", err)
+	}
+	for _, r := range reviews {
+		r.ReviewedAt = r.ReviewedAt.UTC()
+		out.reviews[r.Key()] = r
+	}
+	d.designs = out
+	return nil
+}
+
+// noticeAlarms puts alarms that came on the list of those announced; one that is
+// on it already is not announced again, whatever moved it.
+func noticeAlarms(ctx context.Context, tx pgx.Tx, before, after *rowset, position uint64) ([]string, error) {
+	var codes, departments, surgeons []string
+	for _, row := range sortedRows(after.rows[tableAlarm]) {
+		a := row.(alarm.Row)
+		if _, stood := before.rows[tableAlarm][a.Key()]; !stood {
+			codes, departments, surgeons = append(codes, a.Alarm), append(departments, a.Department), append(surgeons, a.Surgeon)
+		}
+	}
+	if len(codes) == 0 {
+		return nil, nil
+	}
+	fresh, err := collect[string](ctx, tx, noticeAlarmsSQL, codes, departments, surgeons, int64(position))
+	if err != nil {
+		return nil, fmt.Errorf("notice alarms: %w", err)
+	}
+	return fresh, nil
+}

@@ -1,0 +1,225 @@
+package projector
+
+import (
+	"context"
+	"fmt"
+	"runtime"
+	"sync"
+
+	"github.com/jackc/pgx/v5"
+	"golang.org/x/sync/errgroup"
+
+	"lensledger/projections/archive"
+	"lensledger/projections/department"
+	"lensledger/projections/fold"
+)
+
+// fill makes a copy of the read models in a new schema from the whole archive and
+// returns the position it stands at. Events are read in sequence and parted by
+// case into spill files, so that memory is bounded whatever the log's length; then
+// each part is folded on all cores and copied in.
+func (p *Projector) fill(ctx context.Context, schema string) (uint64, error) {
+	err := pgx.BeginFunc(ctx, p.pool, func(tx pgx.Tx) error { return createModel(ctx, tx, schema, p.base) })
+	if err != nil {
+		return 0, err
+	}
+	var position uint64
+	var parts *spill
+	err = pgx.BeginTxFunc(ctx, p.pool, pgx.TxOptions{IsoLevel: pgx.RepeatableRead, AccessMode: pgx.ReadOnly}, func(tx pgx.Tx) error {
+		if err := tx.QueryRow(ctx, "SELECT position FROM stream_state").Scan(&position); err != nil {
+			return err
+		}
+		parts, err = partition(ctx, tx, position)
+		return err
+	})
+	if err != nil {
+		return 0, fmt.Errorf("part the archive: %w", err)
+	}
+	defer parts.Close()
+	if err := p.fillParts(ctx, schema, parts); err != nil {
+		return 0, err
+	}
+	if err := p.fillCharts(ctx, schema); err != nil {
+		return 0, err
+	}
+	return position, p.inSchema(ctx, schema, func(tx pgx.Tx) error {
+		if _, err := tx.Exec(ctx, setCheckpointSQL, int64(position)); err != nil {
+			return err
+		}
+		for _, t := range tables {
+			if _, err := tx.Exec(ctx, "ANALYZE "+t.Name); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+// partBytes is the size of a part: what a worker holds at once, undecoded.
+const partBytes = 16 << 20
+
+// partition reads the archive in sequence and parts it by case; codes that were
+// ever joined fall into one part.
+func partition(ctx context.Context, tx pgx.Tx, position uint64) (*spill, error) {
+	var size int64
+	if err := tx.QueryRow(ctx, "SELECT pg_table_size('event_log')").Scan(&size); err != nil {
+		return nil, err
+	}
+	roots, err := linkRoots(ctx, tx)
+	if err != nil {
+		return nil, err
+	}
+	parts, err := newSpill(int(size/partBytes) + 1)
+	if err != nil {
+		return nil, err
+	}
+	rows, err := tx.Query(ctx, readLogAllSQL, int64(position))
+	if err != nil {
+		parts.Close()
+		return nil, err
+	}
+	var r logRow
+	_, err = pgx.ForEachRow(rows, r.targets(), func() error {
+		root, linked := roots[r.subject]
+		if !linked {
+			root = r.subject
+		}
+		err := parts.add(root, r)
+		r.headers = nil // or the next row's would be read into the same map
+		return err
+	})
+	if err != nil {
+		parts.Close()
+		return nil, err
+	}
+	return parts, nil
+}
+
+// linkRoots gives, for each code that any join names, one code of its group.
+func linkRoots(ctx context.Context, tx pgx.Tx) (map[string]string, error) {
+	parent := map[string]string{}
+	var find func(string) string
+	find = func(c string) string {
+		if p, ok := parent[c]; ok && p != c {
+			root := find(p)
+			parent[c] = root
+			return root
+		}
+		return c
+	}
+	rows, err := tx.Query(ctx, "SELECT subject, other_case FROM case_link ORDER BY sequence")
+	if err != nil {
+		return nil, err
+	}
+	var a, b string
+	_, err = pgx.ForEachRow(rows, []any{&a, &b}, func() error {
+		ra, rb := find(a), find(b)
+		if _, ok := parent[ra]; !ok {
+			parent[ra] = ra
+		}
+		parent[rb] = ra
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	roots := make(map[string]string, len(parent))
+	for c := range parent {
+		roots[c] = find(c)
+	}
+	return roots, nil
+}
+
+// fillParts folds the parts on all cores and copies their rows in.
+func (p *Projector) fillParts(ctx context.Context, schema string, parts *spill) error {
+	cells := map[department.Cell]int64{}
+	var mu sync.Mutex
+	group, folding := errgroup.WithContext(ctx)
+	group.SetLimit(runtime.GOMAXPROCS(0))
+	for i := range parts.count() {
+		group.Go(func() error {
+			rows, err := foldPart(parts, i)
+			if err != nil {
+				return err
+			}
+			mu.Lock()
+			for c, n := range rows.cells {
+				cells[c] += n
+			}
+			mu.Unlock()
+			return p.inSchema(folding, schema, func(tx pgx.Tx) error {
+				for i, t := range tables {
+					if err := copyRows(folding, tx, t, sortedRows(rows.rows[i])); err != nil {
+						return err
+					}
+				}
+				return nil
+			})
+		})
+	}
+	if err := group.Wait(); err != nil {
+		return err
+	}
+	return p.inSchema(ctx, schema, func(tx pgx.Tx) error { return writeCells(ctx, tx, cells) })
+}
+
+// foldPart folds one part, group by group, so that only the rows and the raw
+// bytes of the part are held.
+func foldPart(parts *spill, i int) (*rowset, error) {
+	groups, err := parts.read(i)
+	if err != nil {
+		return nil, err
+	}
+	out := newRowset()
+	for _, group := range groups {
+		sets := map[string][]fold.Recorded{}
+		var codes []string
+		for _, r := range group {
+			recorded, err := archive.Decode(uint64(r.sequence), r.hash, r.headers, r.body)
+			if err != nil {
+				return nil, err
+			}
+			if _, seen := sets[r.subject]; !seen {
+				codes = append(codes, r.subject)
+			}
+			sets[r.subject] = append(sets[r.subject], recorded)
+		}
+		out.addGroup(codes, sets, 1)
+	}
+	return out, nil
+}
+
+// surgeonsAtOnce bounds the chart entries held while the charts are drawn.
+const surgeonsAtOnce = 32
+
+// fillCharts draws every surgeon's charts from the entries that were copied in.
+func (p *Projector) fillCharts(ctx context.Context, schema string) error {
+	return p.inSchema(ctx, schema, func(tx pgx.Tx) error {
+		codes, err := collect[string](ctx, tx, "SELECT DISTINCT surgeon FROM chart_entry ORDER BY surgeon")
+		if err != nil {
+			return err
+		}
+		work := newCache().begin()
+		if err := work.loadDesigns(ctx, tx); err != nil {
+			return err
+		}
+		set, restarts := work.designs.list(), work.designs.restarts()
+		for len(codes) > 0 {
+			n := min(surgeonsAtOnce, len(codes))
+			states, err := work.loadSurgeons(ctx, tx, codes[:n])
+			if err != nil {
+				return err
+			}
+			rows := newRowset()
+			for _, code := range codes[:n] {
+				states[code].draw(set, restarts)
+				states[code].addTo(rows)
+			}
+			if err := writeDifference(ctx, tx, newRowset(), rows); err != nil {
+				return err
+			}
+			codes = codes[n:]
+		}
+		return nil
+	})
+}
