@@ -1,0 +1,157 @@
+package access
+
+import (
+	"crypto/sha256"
+	"crypto/subtle"
+	"errors"
+	"log/slog"
+	"net"
+	"net/http"
+	"strings"
+
+	"github.com/gorilla/mux"
+
+	"lensledger/services/web"
+)
+
+// Config is what Require needs.
+type Config struct {
+	Tokens *Verifier
+	Logger *slog.Logger // nil is silent
+
+	// OperatorToken opens the routes of ScopeOperator to whoever sends it as
+	// bearer token. Empty opens them to requests from this machine only, and
+	// not to those that a proxy on this machine passes on.
+	OperatorToken string
+
+	// SignIn is the address that a page without a good token leads to; empty
+	// means "/".
+	SignIn string
+}
+
+// Require checks every route of the router against Matrix. It belongs on the
+// router of web.NewRouter, before any other middleware of the router.
+func Require(cfg Config) mux.MiddlewareFunc {
+	g := guard{Config: cfg, rows: rowsByRoute(), origins: http.NewCrossOriginProtection()}
+	if g.Logger == nil {
+		g.Logger = slog.New(slog.DiscardHandler)
+	}
+	if g.SignIn == "" {
+		g.SignIn = "/"
+	}
+	return g.middleware
+}
+
+type guard struct {
+	Config
+	rows    map[key]Row
+	origins *http.CrossOriginProtection
+}
+
+func (g *guard) middleware(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		row, ok := g.rows[key{r.Method, web.RouteTemplate(r)}]
+		if !ok {
+			g.Logger.ErrorContext(r.Context(), "route without a row in the access matrix", "method", r.Method, "route", web.RouteTemplate(r))
+			web.WriteError(w, r, web.NotFound())
+			return
+		}
+		// No page of another site may act with a visitor's cookie.
+		if !isSafe(r.Method) {
+			if err := g.origins.Check(r); err != nil {
+				web.WriteError(w, r, &web.Error{Code: web.CodeForbidden, Message: "The request comes from a page of another site. Use a page of this one."})
+				return
+			}
+		}
+		if row.Scope == ScopeOperator {
+			if !g.isOperator(r) {
+				web.WriteError(w, r, unauthenticated())
+				return
+			}
+			next.ServeHTTP(w, r)
+			return
+		}
+		if row.Public && !row.Page {
+			next.ServeHTTP(w, r)
+			return
+		}
+		actor, err := g.actor(r, row)
+		switch {
+		case err == nil:
+			r = r.WithContext(WithActor(r.Context(), actor))
+		case row.Public:
+			// A page that also greets strangers.
+		case row.Page && isSafe(r.Method) && web.Status(err) == http.StatusUnauthorized:
+			http.Redirect(w, r, g.SignIn, http.StatusSeeOther)
+			return
+		default:
+			web.WriteError(w, r, err)
+			return
+		}
+		if !row.Public {
+			if !row.Allows(actor.Role) {
+				web.WriteError(w, r, &web.Error{Code: web.CodeForbidden, Message: "Your role, " + string(actor.Role) + ", doesn't use this address."})
+				return
+			}
+			if !row.reaches(actor, mux.Vars(r)) {
+				web.WriteError(w, r, web.NotFound())
+				return
+			}
+		}
+		next.ServeHTTP(w, r)
+	})
+}
+
+// unauthenticated is the one answer to a missing token and to every bad one.
+func unauthenticated() *web.Error {
+	return &web.Error{Code: web.CodeUnauthenticated, Message: "Send a valid token of a configured issuer as bearer token. Tokens expire: get a new one."}
+}
+
+func (g *guard) actor(r *http.Request, row Row) (Actor, error) {
+	token, ok := bearer(r)
+	if !ok && row.Page && len(r.Header.Values("Authorization")) == 0 {
+		token, ok = sessionToken(r)
+	}
+	if !ok {
+		return Actor{}, unauthenticated()
+	}
+	actor, err := g.Tokens.Verify(r.Context(), token)
+	if err == nil {
+		return actor, nil
+	}
+	// The reasons are words of ours: nothing of the token goes to the log.
+	g.Logger.InfoContext(r.Context(), "token not accepted", "request_id", web.RequestID(r.Context()), "reason", err.Error())
+	if outage := (*outageError)(nil); errors.As(err, &outage) {
+		return Actor{}, &web.Error{Code: web.CodeUnavailable, Message: "The keys of your token's issuer can't be fetched for the moment. Try again."}
+	}
+	return Actor{}, unauthenticated()
+}
+
+// bearer gives the token of the one Authorization header.
+func bearer(r *http.Request) (string, bool) {
+	headers := r.Header.Values("Authorization")
+	if len(headers) != 1 {
+		return "", false
+	}
+	scheme, token, ok := strings.Cut(headers[0], " ")
+	if !ok || !strings.EqualFold(scheme, "Bearer") || token == "" {
+		return "", false
+	}
+	return token, true
+}
+
+func (g *guard) isOperator(r *http.Request) bool {
+	if g.OperatorToken != "" {
+		token, ok := bearer(r)
+		// Hashed first, so that the comparison tells nothing of the length.
+		got, want := sha256.Sum256([]byte(token)), sha256.Sum256([]byte(g.OperatorToken))
+		return ok && subtle.ConstantTimeCompare(got[:], want[:]) == 1
+	}
+	for _, name := range []string{"Forwarded", "X-Forwarded-For", "X-Real-Ip", "Via"} {
+		if r.Header.Get(name) != "" {
+			return false
+		}
+	}
+	host, _, err := net.SplitHostPort(r.RemoteAddr)
+	return err == nil && net.ParseIP(host).IsLoopback()
+}

@@ -1,0 +1,393 @@
+package access
+
+import (
+	"bytes"
+	"io"
+	"log/slog"
+	"net/http"
+	"net/http/httptest"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/gorilla/mux"
+
+	"lensledger/services/web"
+)
+
+// world is a server with a stub behind every row of the matrix, and a token for
+// each role.
+type world struct {
+	*httptest.Server
+	router *mux.Router
+	tokens map[Role]string
+	log    *bytes.Buffer
+}
+
+func newWorld(t *testing.T, change func(*Config)) *world {
+	t.Helper()
+	issuer, err := NewDevIssuer(t.TempDir())
+	if err != nil {
+		t.Fatal(err)
+	}
+	tokens, err := NewVerifier(t.Context(), []Issuer{issuer.Issuer()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	w := &world{tokens: map[Role]string{}, log: &bytes.Buffer{}, router: web.NewRouter()}
+	for _, a := range []Actor{
+		{Role: Integrator, Source: "ehr-harbour", Departments: []string{"HARBOUR"}},
+		{Role: Trainer, Surgeon: "S-001", Supervises: []string{"S-014"}, Departments: []string{"HARBOUR"}},
+		{Role: Trainee, Surgeon: "S-014"},
+		{Role: Quality, Departments: []string{"HARBOUR"}},
+		{Role: Auditor, Departments: []string{"HARBOUR"}},
+		{Role: Administrator},
+	} {
+		a.Subject = "demo-" + string(a.Role)
+		if w.tokens[a.Role], err = issuer.Token(a); err != nil {
+			t.Fatal(err)
+		}
+	}
+	cfg := Config{Tokens: tokens, Logger: slog.New(slog.NewTextHandler(w.log, nil))}
+	if change != nil {
+		change(&cfg)
+	}
+	w.router.Use(Require(cfg))
+	for _, row := range Matrix {
+		w.router.HandleFunc(row.Route, stub).Methods(row.Method)
+	}
+	w.Server = httptest.NewServer(web.Handler(w.router, web.Options{Logger: cfg.Logger}))
+	t.Cleanup(w.Close)
+	return w
+}
+
+// stub says who asked.
+func stub(w http.ResponseWriter, r *http.Request) {
+	actor, ok := FromContext(r.Context())
+	if !ok {
+		_, _ = io.WriteString(w, "nobody")
+		return
+	}
+	_, _ = io.WriteString(w, string(actor.Role))
+}
+
+// ask sends a request without following redirects.
+func (w *world) ask(t *testing.T, method, path string, set func(*http.Request)) (int, string, http.Header) {
+	t.Helper()
+	request, err := http.NewRequest(method, w.URL+path, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if set != nil {
+		set(request)
+	}
+	response, err := http.DefaultTransport.RoundTrip(request)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer response.Body.Close()
+	body, err := io.ReadAll(response.Body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return response.StatusCode, string(body), response.Header
+}
+
+func bearerToken(token string) func(*http.Request) {
+	return func(r *http.Request) { r.Header.Set("Authorization", "Bearer "+token) }
+}
+
+func cookieToken(token string) func(*http.Request) {
+	return func(r *http.Request) { r.AddCookie(&http.Cookie{Name: SessionCookie, Value: token}) }
+}
+
+// expected is written apart from the matrix, from what each role is there for:
+// i integrator, r trainer, e trainee, q quality officer, u auditor, a
+// administrator, * everyone and nobody. The address lies within everyone's scope.
+var expected = []struct{ method, path, route, may string }{
+	{"POST", "/v1/events", "", "i"},
+	{"GET", "/v1/cases/C-1", "/v1/cases/{case}", "req"},
+	{"GET", "/v1/cases/C-1/events", "/v1/cases/{case}/events", "ireq"},
+	{"GET", "/v1/surgeons/S-014/charts", "/v1/surgeons/{surgeon}/charts", "req"},
+	{"GET", "/v1/departments/HARBOUR/benchmarks", "/v1/departments/{department}/benchmarks", "rqu"},
+	{"GET", "/v1/alarms", "", "q"},
+	{"POST", "/v1/alarms/A-1/reviews", "/v1/alarms/{alarm}/reviews", "q"},
+	{"POST", "/v1/designs", "", "irequa"},
+	{"POST", "/v1/risks", "", "irequa"},
+	{"GET", "/v1/intake", "", "iqa"},
+	{"GET", "/v1/quarantine", "", "iq"},
+	{"POST", "/v1/quarantine/7/replays", "/v1/quarantine/{sequence}/replays", "q"},
+	{"GET", "/healthz", "", "*"},
+	{"GET", "/readyz", "", "*"},
+	{"GET", "/openapi.yaml", "", "*"},
+	{"GET", "/schemas/x", "/schemas/{type}", "*"},
+	{"GET", "/", "", "*"},
+	{"POST", "/sign-in", "", "*"},
+	{"POST", "/sign-out", "", "*"},
+	{"GET", "/assets/page.css", "/assets/{file}", "*"},
+	{"GET", "/my/charts", "", "re"},
+	{"GET", "/alarms", "", "q"},
+	{"GET", "/cases/C-1", "/cases/{case}", "req"},
+	{"GET", "/departments/HARBOUR", "/departments/{department}", "rqu"},
+	{"GET", "/intake", "", "iqa"},
+}
+
+var letters = map[Role]string{Integrator: "i", Trainer: "r", Trainee: "e", Quality: "q", Auditor: "u", Administrator: "a"}
+
+func TestEveryRoleOnEveryRoute(t *testing.T) {
+	w := newWorld(t, nil)
+	seen := map[string]bool{"GET /metrics": true} // see TestMetricsAreTheOperators
+	for _, e := range expected {
+		if e.route == "" {
+			e.route = e.path
+		}
+		seen[e.method+" "+e.route] = true
+		for _, role := range Roles {
+			status, body, _ := w.ask(t, e.method, e.path, bearerToken(w.tokens[role]))
+			want := http.StatusForbidden
+			if e.may == "*" || strings.Contains(e.may, letters[role]) {
+				want = http.StatusOK
+			}
+			if status != want {
+				t.Errorf("%s %s as %s: %d, want %d", e.method, e.path, role, status, want)
+			}
+			if want == http.StatusForbidden && body == string(role) {
+				t.Errorf("%s %s as %s: the handler ran", e.method, e.path, role)
+			}
+		}
+		status, _, _ := w.ask(t, e.method, e.path, nil)
+		switch page := !strings.HasPrefix(e.path, "/v1/"); {
+		case e.may == "*" && status != http.StatusOK,
+			e.may != "*" && page && status != http.StatusSeeOther,
+			e.may != "*" && !page && status != http.StatusUnauthorized:
+			t.Errorf("%s %s as nobody: %d", e.method, e.path, status)
+		}
+	}
+	for _, row := range Matrix {
+		if !seen[row.Method+" "+row.Route] {
+			t.Errorf("%s %s isn't expected by this test: say here who may use it", row.Method, row.Route)
+		}
+	}
+}
+
+// What lies outside of one's scope looks as if it weren't there: the same
+// answer, whether it exists or not.
+func TestScopeInTheAddress(t *testing.T) {
+	w := newWorld(t, nil)
+	for _, c := range []struct {
+		role Role
+		path string
+		want int
+	}{
+		{Trainee, "/v1/surgeons/S-014/charts", 200},
+		{Trainee, "/v1/surgeons/S-015/charts", 404},
+		{Trainee, "/v1/surgeons/s-014/charts", 404},
+		{Trainee, "/v1/surgeons/S-014%2FX/charts", 404},
+		{Trainee, "/v1/surgeons/S-014%00/charts", 404},
+		{Trainer, "/v1/surgeons/S-001/charts", 200},
+		{Trainer, "/v1/surgeons/S-014/charts", 200},
+		{Trainer, "/v1/surgeons/S-015/charts", 404},
+		{Quality, "/v1/surgeons/S-015/charts", 200}, // whose department that is, the database knows
+		{Trainer, "/v1/departments/HARBOUR/benchmarks", 200},
+		{Trainer, "/v1/departments/HILL/benchmarks", 404},
+		{Quality, "/v1/departments/HILL/benchmarks", 404},
+		{Auditor, "/v1/departments/HILL/benchmarks", 404},
+		{Auditor, "/departments/HILL", 404},
+		{Quality, "/departments/harbour", 404},
+	} {
+		status, body, _ := w.ask(t, "GET", c.path, bearerToken(w.tokens[c.role]))
+		if status != c.want {
+			t.Errorf("%s as %s: %d, want %d", c.path, c.role, status, c.want)
+		}
+		_, missing, _ := w.ask(t, "GET", "/v1/nowhere", bearerToken(w.tokens[c.role]))
+		if c.want == 404 && withoutInstance(body) != withoutInstance(missing) {
+			t.Errorf("%s as %s differs from what doesn't exist:\n%s%s", c.path, c.role, body, missing)
+		}
+	}
+}
+
+var instance = regexp.MustCompile(`"instance":"[^"]*"`)
+
+func withoutInstance(body string) string { return instance.ReplaceAllString(body, "") }
+
+func TestBadTokensAllGetTheSameAnswer(t *testing.T) {
+	s := newSigner(t)
+	w := newWorld(t, func(c *Config) { c.Tokens = testVerifier(t, issuerOf(t, s)) })
+	_, want, _ := w.ask(t, "GET", "/v1/alarms", nil)
+	if !strings.Contains(want, `"status":401`) {
+		t.Fatal(want)
+	}
+	all := attacks(t, s, newSigner(t))
+	for name, token := range all {
+		status, body, header := w.ask(t, "GET", "/v1/alarms", bearerToken(token))
+		if status != 401 || withoutInstance(body) != withoutInstance(want) || header.Get("Www-Authenticate") != `Bearer realm="lensledger"` {
+			t.Errorf("%s: %d %s", name, status, body)
+		}
+	}
+	good := s.raw(t, "EdDSA", goodHeader, claims(t, nil))
+	for name, set := range map[string]func(*http.Request){
+		"basic":             func(r *http.Request) { r.SetBasicAuth("trainee", good) },
+		"no scheme":         func(r *http.Request) { r.Header.Set("Authorization", good) },
+		"two headers":       func(r *http.Request) { r.Header["Authorization"] = []string{"Bearer " + good, "Bearer " + good} },
+		"in the query":      func(r *http.Request) { r.URL.RawQuery = "access_token=" + good },
+		"the page's cookie": cookieToken(good),
+	} {
+		if status, body, _ := w.ask(t, "GET", "/v1/surgeons/S-014/charts", set); status != 401 || withoutInstance(body) != withoutInstance(want) {
+			t.Errorf("%s: %d %s", name, status, body)
+		}
+	}
+	if status, _, _ := w.ask(t, "GET", "/v1/surgeons/S-014/charts", bearerToken(good)); status != 200 {
+		t.Errorf("the good token: %d", status)
+	}
+	w.Close()
+	for name, token := range all {
+		if len(token) > 40 && strings.Contains(w.log.String(), token) {
+			t.Errorf("%s: the token is in the log", name)
+		}
+	}
+	if strings.Contains(w.log.String(), "S-014") || !strings.Contains(w.log.String(), "reason=") {
+		t.Errorf("log:\n%s", w.log.String())
+	}
+}
+
+func TestPagesTakeTheCookie(t *testing.T) {
+	w := newWorld(t, nil)
+	trainee := w.tokens[Trainee]
+	if status, body, _ := w.ask(t, "GET", "/my/charts", cookieToken(trainee)); status != 200 || body != "trainee" {
+		t.Errorf("a page with the cookie: %d %s", status, body)
+	}
+	if status, body, _ := w.ask(t, "GET", "/", cookieToken(trainee)); status != 200 || body != "trainee" {
+		t.Errorf("the first page with the cookie: %d %s", status, body)
+	}
+	if status, body, _ := w.ask(t, "GET", "/", cookieToken("gone")); status != 200 || body != "nobody" {
+		t.Errorf("the first page with an old cookie: %d %s", status, body)
+	}
+	if status, _, header := w.ask(t, "GET", "/my/charts", cookieToken("gone")); status != 303 || header.Get("Location") != "/" {
+		t.Errorf("a page with an old cookie: %d %s", status, header.Get("Location"))
+	}
+	// A bad header isn't rescued by a good cookie, nor one cookie by another.
+	both := func(r *http.Request) { bearerToken("bad")(r); cookieToken(trainee)(r) }
+	if status, _, _ := w.ask(t, "GET", "/my/charts", both); status != 303 {
+		t.Errorf("bad header, good cookie: %d", status)
+	}
+	basic := func(r *http.Request) { r.SetBasicAuth("a", "b"); cookieToken(trainee)(r) }
+	if status, _, _ := w.ask(t, "GET", "/my/charts", basic); status != 303 {
+		t.Errorf("another scheme, good cookie: %d", status)
+	}
+	two := func(r *http.Request) { cookieToken(trainee)(r); cookieToken(w.tokens[Quality])(r) }
+	if status, _, _ := w.ask(t, "GET", "/my/charts", two); status != 303 {
+		t.Errorf("two cookies: %d", status)
+	}
+	rec := httptest.NewRecorder()
+	SetSession(rec, "token", true)
+	ClearSession(rec, false)
+	want := []string{
+		"lensledger_session=token; Path=/; HttpOnly; Secure; SameSite=Strict",
+		"lensledger_session=; Path=/; Max-Age=0; HttpOnly; SameSite=Strict",
+	}
+	if got := rec.Header().Values("Set-Cookie"); !slices.Equal(got, want) {
+		t.Errorf("cookies: %q", got)
+	}
+}
+
+func TestAnotherSitesPageCannotAct(t *testing.T) {
+	w := newWorld(t, nil)
+	from := func(site, origin string) func(*http.Request) {
+		return func(r *http.Request) {
+			cookieToken(w.tokens[Quality])(r)
+			r.Header.Set("Sec-Fetch-Site", site)
+			r.Header.Set("Origin", origin)
+		}
+	}
+	for _, path := range []string{"/sign-in", "/sign-out"} {
+		if status, _, _ := w.ask(t, "POST", path, from("cross-site", "https://attacker.example")); status != 403 {
+			t.Errorf("POST %s from another site: %d", path, status)
+		}
+		if status, _, _ := w.ask(t, "POST", path, from("same-origin", w.URL)); status != 200 {
+			t.Errorf("POST %s from here: %d", path, status)
+		}
+	}
+	if status, _, _ := w.ask(t, "GET", "/alarms", from("cross-site", "https://attacker.example")); status != 200 {
+		t.Errorf("a link from another site: %d", status)
+	}
+}
+
+func TestMetricsAreTheOperators(t *testing.T) {
+	local := newWorld(t, nil)
+	if status, _, _ := local.ask(t, "GET", "/metrics", nil); status != 200 {
+		t.Errorf("from this machine: %d", status)
+	}
+	for _, header := range []string{"X-Forwarded-For", "Forwarded", "X-Real-Ip", "Via"} {
+		if status, _, _ := local.ask(t, "GET", "/metrics", func(r *http.Request) { r.Header.Set(header, "127.0.0.1") }); status != 401 {
+			t.Errorf("through a proxy (%s): %d", header, status)
+		}
+	}
+	outside := httptest.NewRequest("GET", "/metrics", nil)
+	outside.RemoteAddr = "192.0.2.1:4000"
+	rec := httptest.NewRecorder()
+	local.router.ServeHTTP(rec, outside)
+	if rec.Code != 401 {
+		t.Errorf("from elsewhere: %d", rec.Code)
+	}
+	guarded := newWorld(t, func(c *Config) { c.OperatorToken = "scrape-me" })
+	for token, want := range map[string]int{"": 401, "scrape-m": 401, "scrape-me": 200, guarded.tokens[Administrator]: 401} {
+		set := bearerToken(token)
+		if token == "" {
+			set = nil
+		}
+		if status, _, _ := guarded.ask(t, "GET", "/metrics", set); status != want {
+			t.Errorf("with the token %.10q: %d, want %d", token, status, want)
+		}
+	}
+}
+
+func TestRoutesAndRowsMatch(t *testing.T) {
+	w := newWorld(t, nil)
+	if got := Unlisted(w.router); len(got) > 0 {
+		t.Errorf("unlisted: %v", got)
+	}
+	if got := Unserved(w.router); len(got) > 0 {
+		t.Errorf("unserved: %v", got)
+	}
+	// New routes in every guise are found and refused.
+	w.router.HandleFunc("/v1/new", stub).Methods("GET")
+	w.router.HandleFunc("/v1/any", stub)
+	w.router.HandleFunc("/v1/cases/{case}", stub).Methods("DELETE")
+	w.router.PathPrefix("/v1/sub").Subrouter().HandleFunc("/inner", stub).Methods("GET")
+	want := []string{"GET /v1/new", "any method /v1/any", "DELETE /v1/cases/{case}", "GET /v1/sub/inner"}
+	if got := Unlisted(w.router); !slices.Equal(got, want) {
+		t.Errorf("unlisted: %q", got)
+	}
+	for _, c := range [][2]string{{"GET", "/v1/new"}, {"GET", "/v1/any"}, {"DELETE", "/v1/cases/C-1"}, {"GET", "/v1/sub/inner"}} {
+		for _, role := range Roles {
+			if status, body, _ := w.ask(t, c[0], c[1], bearerToken(w.tokens[role])); status != 404 {
+				t.Errorf("%s %s as %s: %d %s", c[0], c[1], role, status, body)
+			}
+		}
+	}
+	empty := web.NewRouter()
+	if got := Unserved(empty); len(got) != len(Matrix) {
+		t.Errorf("an empty router serves all but %d rows", len(got))
+	}
+}
+
+func TestMatrixIsSound(t *testing.T) {
+	seen := map[key]bool{}
+	for _, row := range Matrix {
+		k := key{row.Method, row.Route}
+		if seen[k] {
+			t.Errorf("%v stands twice", k)
+		}
+		seen[k] = true
+		if open := row.Public || row.Scope == ScopeOperator; open != (len(row.Roles) == 0) || row.Scope == "" {
+			t.Errorf("%v: roles, Public and scope don't fit", k)
+		}
+		if row.Allows(Administrator) && row.Scope != ScopeNone && !strings.HasSuffix(row.Route, "/intake") {
+			t.Errorf("%v: an administrator sees no clinical rows", k)
+		}
+		if row.Allows(Auditor) && row.Scope == ScopeSurgeon {
+			t.Errorf("%v: an auditor sees no person", k)
+		}
+	}
+}

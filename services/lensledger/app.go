@@ -1,0 +1,133 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net/http"
+	"time"
+
+	"github.com/jackc/pgx/v5/pgxpool"
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
+	"golang.org/x/sync/errgroup"
+
+	"lensledger/events/stream"
+	"lensledger/projections/projector"
+	"lensledger/services/access"
+	"lensledger/services/analytics"
+	"lensledger/services/intake"
+	"lensledger/services/portal"
+	"lensledger/services/web"
+)
+
+// appConfig is what one process serves.
+type appConfig struct {
+	Pool          *pgxpool.Pool
+	Schema        string
+	Stream        *stream.Stream
+	Listen        string
+	Issuers       []access.Issuer
+	OperatorToken string
+	Personas      []portal.Persona                   // the demo's people, to pick from
+	PersonaToken  func(string) (string, error)       // a token for one of them
+	Project       bool                               // run the projector in this process too
+	Ready         func(ctx context.Context, addr string) error // called once pages answer
+}
+
+// app wires the services of one process together.
+type app struct {
+	appConfig
+	projector *projector.Projector
+	watcher   *projector.Watcher
+	server    *web.Server
+}
+
+func newApp(ctx context.Context, cfg appConfig) (*app, error) {
+	registry := prometheus.NewRegistry()
+	registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	log := slog.Default()
+	a := &app{appConfig: cfg, watcher: projector.NewWatcher(cfg.Pool, cfg.Schema)}
+	var projectorMetrics prometheus.Registerer
+	if cfg.Project {
+		projectorMetrics = registry
+	}
+	a.projector = projector.New(projector.Config{Pool: cfg.Pool, Base: cfg.Schema, Stream: cfg.Stream, Registerer: projectorMetrics, Log: log})
+
+	tokens, err := access.NewVerifier(ctx, cfg.Issuers)
+	if err != nil {
+		return nil, err
+	}
+	in, err := intake.New(intake.Config{Publisher: cfg.Stream.Publisher(), Projection: a.watcher, Metrics: registry, Logger: log})
+	if err != nil {
+		return nil, err
+	}
+	answers, err := analytics.New(analytics.Config{Pool: cfg.Pool, Base: cfg.Schema, Desk: in, Releaser: a.projector})
+	if err != nil {
+		return nil, err
+	}
+	pages, err := portal.New(portal.Config{Pool: cfg.Pool, Desk: in, Releaser: a.projector, Tokens: tokens, Personas: cfg.Personas, PersonaToken: cfg.PersonaToken})
+	if err != nil {
+		return nil, err
+	}
+	router := web.NewRouter()
+	router.Use(access.Require(access.Config{Tokens: tokens, Logger: log, OperatorToken: cfg.OperatorToken}))
+	in.Routes(router)
+	answers.Routes(router)
+	pages.Routes(router)
+	health := web.NewHealth(log, a.checks()...)
+	router.HandleFunc("/healthz", health.Live).Methods(http.MethodGet)
+	router.HandleFunc("/readyz", health.Ready).Methods(http.MethodGet)
+	router.Handle("/metrics", web.MetricsHandler(registry)).Methods(http.MethodGet)
+	if unlisted := access.Unlisted(router); len(unlisted) > 0 {
+		return nil, fmt.Errorf("routes without a row in the access matrix: %v", unlisted)
+	}
+	metrics, err := web.NewMetrics(registry)
+	if err != nil {
+		return nil, err
+	}
+	a.server, err = web.New(web.Config{Listen: cfg.Listen, Handler: web.Handler(router, web.Options{Logger: log, Metrics: metrics}), Logger: log})
+	return a, err
+}
+
+// staleAfter is how long a message may wait to be projected before the process
+// says that it isn't ready: answers would be older than they look.
+const staleAfter = 30 * time.Second
+
+func (a *app) checks() []web.Check {
+	return []web.Check{
+		{Name: "postgres", Run: a.Pool.Ping},
+		{Name: "stream", Run: func(context.Context) error {
+			if !a.Stream.Connected() {
+				return errors.New("not connected to NATS")
+			}
+			return nil
+		}},
+		{Name: "projection", Run: func(ctx context.Context) error {
+			lag, age, err := a.projector.Lag(ctx)
+			if err == nil && age > staleAfter {
+				err = fmt.Errorf("%d messages wait to be projected, the oldest for %s", lag, age.Round(time.Second))
+			}
+			return err
+		}},
+	}
+}
+
+// Run serves until ctx ends or a part fails.
+func (a *app) Run(ctx context.Context) error {
+	group, ctx := errgroup.WithContext(ctx)
+	if a.Project {
+		group.Go(func() error { return a.projector.Run(ctx) })
+	}
+	group.Go(func() error { return a.watcher.Run(ctx) })
+	group.Go(func() error { return a.server.Run(ctx) })
+	if a.Ready != nil {
+		group.Go(func() error { return a.Ready(ctx, a.server.Addr()) })
+	}
+	err := group.Wait()
+	if errors.Is(err, context.Canceled) {
+		return nil
+	}
+	return err
+}

@@ -1,0 +1,80 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"fmt"
+	"log/slog"
+	"os"
+
+	"lensledger/events/simulate"
+	"lensledger/events/stream"
+	"lensledger/projections/projector"
+)
+
+type simulateCommand struct {
+	servers
+	Seed    uint64 `default:"1" help:"Seed: the same seed gives the same events."`
+	Cases   int    `default:"6000" help:"Number of operations."`
+	Publish bool   `help:"Publish to NATS instead of writing one event a line."`
+}
+
+// Run writes or publishes an invented scenario.
+func (c *simulateCommand) Run(ctx context.Context) error {
+	logTo(slog.LevelInfo)
+	scenario := simulate.Scenario{Seed: c.Seed, Cases: c.Cases}
+	fmt.Fprintln(os.Stderr, simulate.Invented)
+	if !c.Publish {
+		out := bufio.NewWriterSize(os.Stdout, 1<<20)
+		for e := range scenario.Events() {
+			if _, err := out.Write(append(e.Encode(), '\n')); err != nil {
+				return err
+			}
+		}
+		return out.Flush()
+	}
+	if err := c.checkStream(); err != nil {
+		return err
+	}
+	pool, err := c.database(ctx)
+	if err != nil {
+		return err
+	}
+	defer pool.Close()
+	s, err := c.stream(ctx, pool, nil, "simulate")
+	if err != nil {
+		return err
+	}
+	defer s.Close()
+	n, err := publish(ctx, s.Publisher(), scenario)
+	slog.Info("invented events published", "events", n)
+	return err
+}
+
+// publishAtOnce is how many events are handed to the publisher at a time.
+const publishAtOnce = 2000
+
+// publish sends a scenario's events and checks every acknowledgement.
+func publish(ctx context.Context, p *stream.Publisher, scenario simulate.Scenario) (int, error) {
+	batch := make([]stream.Outgoing, 0, publishAtOnce)
+	sent := 0
+	flush := func() error {
+		for i, r := range p.PublishBatch(ctx, batch) {
+			if r.Err != nil {
+				return fmt.Errorf("publish event %d: %w", sent+i, r.Err)
+			}
+		}
+		sent += len(batch)
+		batch = batch[:0]
+		return nil
+	}
+	for e := range scenario.Events() {
+		batch = append(batch, stream.Outgoing{Subject: projector.SubjectOf(e), MessageID: e.MessageID(), Data: e.Encode()})
+		if len(batch) == publishAtOnce {
+			if err := flush(); err != nil {
+				return sent, err
+			}
+		}
+	}
+	return sent, flush()
+}
