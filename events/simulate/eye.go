@@ -95,7 +95,7 @@ func (d dice) drawEye() eye {
 	// Axial length in the two groups: common practice, no source.
 	if d.chance(longEye) {
 		over := d.normal()
-		e.axialUM = 26000 + int64(float64(1400*over)*over)
+		e.axialUM = min(26000+int64(float64(1400*over)*over), 35500)
 	} else {
 		e.axialUM = min(max(int64(d.around(23400, 850)), 20000), 25990)
 	}

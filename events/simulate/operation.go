@@ -180,7 +180,7 @@ func (op *operation) keep(at int) {
 		}
 	}
 	op.changes = kept
-	_ = at
+	op.runs[at].by = op.consultant
 	for i := at + 1; i < len(op.runs); i++ {
 		op.runs[i].starter, op.runs[i].by = op.consultant, op.consultant
 	}

@@ -141,6 +141,9 @@ func TestCaseMix(t *testing.T) {
 		for range n {
 			e := draw()
 			total += e.oddsRatio()
+			if e.axialUM < 19_000 || e.axialUM > 36_000 || e.age < 40 || e.age > 101 {
+				t.Fatalf("an eye of %d micrometres at %d years", e.axialUM, e.age)
+			}
 		}
 		return total / n
 	}

@@ -59,6 +59,8 @@ type Config struct {
 	// quiet it asks whether it is right to be quiet. 0 means 5 seconds.
 	Heartbeat time.Duration
 
+	loading bool // Load's own log, which is synced as a whole
+
 	// Logger hears of lost connections and of readers starting anew. Nil is
 	// silent.
 	Logger *slog.Logger

@@ -41,7 +41,7 @@ type ServerConfig struct {
 	// Users are let in beside the admin user, each with its own permissions.
 	Users []User
 
-	lazySync bool // tests only: leave out sync_interval always
+	lazySync bool // Load and tests: leave out sync_interval always
 }
 
 // Server is a NATS server with JetStream in this process: file store, every

@@ -143,12 +143,12 @@ func checkSettings(got jetstream.StreamConfig, want Config) error {
 // checkServer checks what can be known of the server itself. A client sees the
 // payload limit; whether each write is synced to disk is known only for a
 // server in this process.
-func checkServer(conn *nats.Conn, server *Server) error {
+func checkServer(conn *nats.Conn, server *Server, loading bool) error {
 	var wrong []error
 	if got := conn.MaxPayload(); got != MaxMessageBytes {
 		wrong = append(wrong, &SettingError{"max_payload", fmt.Sprint(got), fmt.Sprint(MaxMessageBytes), "bounds what a hostile event costs"})
 	}
-	if server != nil && !server.syncsEveryWrite() {
+	if server != nil && !loading && !server.syncsEveryWrite() {
 		wrong = append(wrong, &SettingError{"sync_interval", "not always", "always", "an acknowledged event is lost when the power fails before the next sync"})
 	}
 	return errors.Join(wrong...)

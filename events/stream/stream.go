@@ -79,7 +79,7 @@ func open(ctx context.Context, cfg Config, l *link) (*Stream, error) {
 		return nil, err
 	}
 	info := handle.CachedInfo()
-	if err := errors.Join(checkServer(l.conn, cfg.Server), checkSettings(info.Config, cfg)); err != nil {
+	if err := errors.Join(checkServer(l.conn, cfg.Server, cfg.loading), checkSettings(info.Config, cfg)); err != nil {
 		return nil, err
 	}
 	s := &Stream{cfg: cfg, link: l, js: js, epoch: info.Config.Metadata[epochKey]}

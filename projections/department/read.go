@@ -17,8 +17,12 @@ import (
 	"lensledger/projections/outcome"
 )
 
-//go:embed sql/sum_cells.sql
-var sumCellsSQL string
+var (
+	//go:embed sql/sum_cells.sql
+	sumCellsSQL string
+	//go:embed sql/list_spans.sql
+	listSpansSQL string
+)
 
 // Definition is the version of the measures' definitions, as docs/measures.md
 // states them.
@@ -53,6 +57,31 @@ func ParsePeriod(from, to string) (Period, error) {
 
 // wholeMonths says whether the period begins and ends with a month.
 func (p Period) wholeMonths() bool { return p.From.Day() == 1 && p.To.AddDate(0, 0, 1).Day() == 1 }
+
+// Span is the run of months in which a department has operations.
+type Span struct {
+	Department string
+	Period     Period
+}
+
+// Spans lists the departments that the reader may see, by code.
+func Spans(ctx context.Context, tx pgx.Tx) ([]Span, error) {
+	rows, err := tx.Query(ctx, listSpansSQL)
+	if err != nil {
+		return nil, fmt.Errorf("list departments: %w", err)
+	}
+	var out []Span
+	var s Span
+	_, err = pgx.ForEachRow(rows, []any{&s.Department, &s.Period.From, &s.Period.To}, func() error {
+		s.Period.To = s.Period.To.AddDate(0, 1, -1)
+		out = append(out, s)
+		return nil
+	})
+	if err != nil {
+		return nil, fmt.Errorf("list departments: %w", err)
+	}
+	return out, nil
+}
 
 // Benchmarks are a department's figures for a period, as of a position.
 type Benchmarks struct {

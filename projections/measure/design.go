@@ -172,7 +172,7 @@ func (r DesignRequest) plain() (Design, error) {
 	}
 	chart := Chart{Scores: scores, Threshold: r.Threshold}
 	if chart.Threshold == 0 {
-		chart.Threshold, err = r.search(scores, null, acceptable, goal{
+		chart.Threshold, err = r.search(r.guess(scores, null), 0.02, goal{
 			average: func(h float64) (float64, error) { return walk{scores, h, null}.average() },
 			chance: func(h float64) (float64, error) {
 				by, err := walk{scores, h, null}.alarms(0, r.WithinCases)
@@ -247,19 +247,30 @@ func (r DesignRequest) searchMixed(chart MixChart, scores Scores, null, nullRate
 	if err != nil {
 		return 0, err
 	}
-	grid := func(h float64) grid {
-		if g, ok := commonGrid(steps, h); ok {
-			return g
+	threshold, reach := r.guess(scores, nullRate), 0.02
+	for _, nodes := range []int{coarseNodes, fineNodes} {
+		grid := func(h float64) grid {
+			if g, ok := commonGrid(steps, h); ok {
+				return g
+			}
+			return evenGrid(steps, h, nodes)
 		}
-		return evenGrid(steps, h, coarseNodes)
+		threshold, err = r.search(threshold, reach, goal{
+			average: func(h float64) (float64, error) { return grid(h).average() },
+			chance: func(h float64) (float64, error) {
+				by, _ := grid(h).alarms(r.WithinCases)
+				return by[r.WithinCases], nil
+			},
+		})
+		if err != nil {
+			return 0, err
+		}
+		if _, ok := commonGrid(steps, threshold); ok {
+			break // exact already
+		}
+		reach = 0.002
 	}
-	return r.search(scores, nullRate, meanRisk(chart.Mix), goal{
-		average: func(h float64) (float64, error) { return grid(h).average() },
-		chance: func(h float64) (float64, error) {
-			by, _ := grid(h).alarms(r.WithinCases)
-			return by[r.WithinCases], nil
-		},
-	})
+	return threshold, nil
 }
 
 // goal is what a threshold does under the null.
@@ -268,21 +279,28 @@ type goal struct {
 	chance  func(threshold float64) (float64, error)
 }
 
-// search finds the threshold for the wanted run length or false-alarm chance.
-func (r DesignRequest) search(s Scores, null, acceptable float64, g goal) (float64, error) {
+// guess is about the threshold for the wanted run length or false-alarm chance,
+// null the rate of events under the null.
+func (r DesignRequest) guess(s Scores, null float64) float64 {
 	drift := math.Abs(float64(null*s.Event) + float64((1-null)*s.NoEvent))
 	overshoot := math.Max(s.Event, s.NoEvent) / 3
-	if r.RunLength != 0 {
-		return smallestThreshold(-math.Log(r.RunLength), guessThreshold(r.RunLength, drift, overshoot),
-			func(h float64) (float64, error) {
-				average, err := g.average(h)
-				return -math.Log(average), err
-			})
+	runLength := r.RunLength
+	if runLength == 0 {
+		runLength = float64(r.WithinCases) / -math.Log1p(-r.FalseAlarmChance)
 	}
-	like := float64(r.WithinCases) / -math.Log1p(-r.FalseAlarmChance)
-	return smallestThreshold(math.Log(r.FalseAlarmChance), guessThreshold(like, drift, overshoot),
-		func(h float64) (float64, error) {
-			chance, err := g.chance(h)
-			return math.Log(chance), err
+	return guessThreshold(runLength, drift, overshoot)
+}
+
+// search finds the threshold for the wanted run length or false-alarm chance.
+func (r DesignRequest) search(guess, reach float64, g goal) (float64, error) {
+	if r.RunLength != 0 {
+		return smallestThreshold(-math.Log(r.RunLength), guess, reach, func(h float64) (float64, error) {
+			average, err := g.average(h)
+			return -math.Log(average), err
 		})
+	}
+	return smallestThreshold(math.Log(r.FalseAlarmChance), guess, reach, func(h float64) (float64, error) {
+		chance, err := g.chance(h)
+		return math.Log(chance), err
+	})
 }

@@ -2,6 +2,7 @@ package measure
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 )
 
@@ -92,12 +93,16 @@ var fields = []string{
 // Fields gives the names of all factors in their fixed order.
 func Fields() []string { return append([]string(nil), fields...) }
 
-var words = map[string][]string{
-	"sex":           {"female", "male"},
-	"pupil":         {"large", "medium", "small"},
-	"alpha_blocker": {"none", "doxazosin", "tamsulosin", "other"},
-	"grade": {"consultant", "associate-specialist", "staff-grade", "fellow",
-		"specialist-registrar", "senior-house-officer"},
+// words are the values of the factors that have words for values.
+var words = []struct {
+	field   string
+	allowed []string
+}{
+	{"sex", []string{"female", "male"}},
+	{"pupil", []string{"large", "medium", "small"}},
+	{"alpha_blocker", []string{"none", "doxazosin", "tamsulosin", "other"}},
+	{"grade", []string{"consultant", "associate-specialist", "staff-grade", "fellow",
+		"specialist-registrar", "senior-house-officer"}},
 }
 
 // Risk gives a patient's risk, a probability from 0 to 1, with the surgeon at
@@ -117,20 +122,18 @@ func (m Model) risk(f Factors, withGrade bool) (Risk, error) {
 		return Risk{}, err
 	}
 	composite := 1.0
-	missing := map[string]bool{}
+	var missing []string
 	for _, term := range m.Terms {
 		if term.Grade && !withGrade {
 			continue
 		}
 		oddsRatio, unknown := term.read(f)
 		composite = float64(composite * oddsRatio)
-		for _, field := range unknown {
-			missing[field] = true
-		}
+		missing = append(missing, unknown...)
 	}
-	unknown := []string{}
+	unknown := make([]string, 0, len(missing))
 	for _, field := range fields {
-		if missing[field] {
+		if slices.Contains(missing, field) {
 			unknown = append(unknown, field)
 		}
 	}
@@ -170,7 +173,10 @@ func (l Level) read(f Factors) (holds bool, open []string) {
 // field reads one factor: its word, or its number.
 func (f Factors) field(name string) (word string, value int, known bool) {
 	answer := func(a Answer) (string, int, bool) {
-		return map[Answer]string{No: "no", Yes: "yes"}[a], 0, a != Unknown
+		if a == Yes {
+			return "yes", 0, true
+		}
+		return "no", 0, a != Unknown
 	}
 	whole := func(p *int) (string, int, bool) {
 		if p == nil {
@@ -221,14 +227,12 @@ func (f Factors) check() error {
 	if f.AxialLengthUM != nil && (*f.AxialLengthUM < 14000 || *f.AxialLengthUM > 40000) {
 		return outsideCount("axial_length_um", *f.AxialLengthUM, "14000 to 40000")
 	}
-	for _, name := range fields {
-		if allowed, has := words[name]; has {
-			if word, _, known := f.field(name); known && !contains(allowed, word) {
-				return outsideWord(name, word, fmt.Sprintf("one of %q, or nothing for unknown", allowed))
-			}
+	for _, w := range words {
+		if word, _, known := f.field(w.field); known && !slices.Contains(w.allowed, word) {
+			return outsideWord(w.field, word, fmt.Sprintf("one of %q, or nothing for unknown", w.allowed))
 		}
 	}
-	answers := []Answer{f.Glaucoma, f.DiabeticRetinopathy, f.WhiteCataract, f.BrunescentCataract, f.NoFundalView,
+	answers := [...]Answer{f.Glaucoma, f.DiabeticRetinopathy, f.WhiteCataract, f.BrunescentCataract, f.NoFundalView,
 		f.VitreousOpacities, f.Pseudoexfoliation, f.Phacodonesis, f.CanLieFlat}
 	for _, a := range answers {
 		if a < Unknown || a > Yes {
@@ -236,15 +240,6 @@ func (f Factors) check() error {
 		}
 	}
 	return nil
-}
-
-func contains(list []string, word string) bool {
-	for _, w := range list {
-		if w == word {
-			return true
-		}
-	}
-	return false
 }
 
 // check refuses a model that would give something other than a probability.
@@ -261,7 +256,7 @@ func (m Model) check() error {
 				return outside("odds ratio of "+term.Name, level.OddsRatio, "more than 0")
 			}
 			for _, c := range level.When {
-				if !contains(fields, c.Field) {
+				if !slices.Contains(fields, c.Field) {
 					return outsideWord("field of "+term.Name, c.Field, fmt.Sprintf("one of %q", fields))
 				}
 			}

@@ -184,18 +184,22 @@ func renewed(c cycle, after []float64, limit int) []float64 {
 		after = at
 	}
 	for _, e := range c.alarms {
-		if int(e.cases) <= limit {
-			at[int(e.cases)] += e.chance
+		// Endings past the exact ones have a mean that rounding can lower a little.
+		if n := int(math.Round(e.cases)); n <= limit {
+			at[n] += e.chance
 		}
+	}
+	back := make([]int, len(c.returns))
+	for i, e := range c.returns {
+		back[i] = int(math.Round(e.cases))
 	}
 	for n := 1; n <= limit; n++ {
 		sum := at[n]
-		for _, e := range c.returns {
-			back := int(e.cases)
-			if back >= n {
+		for i, b := range back {
+			if b >= n {
 				break
 			}
-			sum += float64(e.chance * after[n-back])
+			sum += float64(c.returns[i].chance * after[n-b])
 		}
 		at[n] = sum
 	}

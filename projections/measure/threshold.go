@@ -12,8 +12,9 @@ const maxSearched = 20 * thresholdsPerUnit
 // smallestThreshold finds the smallest threshold, in steps of 1/10000, whose
 // level is at or below want. The level is the logarithm of a chance of false
 // alarm or minus that of a run length: it falls with the threshold, in steps,
-// and close to a straight line. guess is where to begin.
-func smallestThreshold(want, guess float64, level func(threshold float64) (float64, error)) (float64, error) {
+// and close to a straight line. guess is where to begin, and reach how far off
+// that may well be.
+func smallestThreshold(want, guess, reach float64, level func(threshold float64) (float64, error)) (float64, error) {
 	at := func(step int) (float64, error) {
 		v, err := level(float64(step) / thresholdsPerUnit)
 		return v - want, err
@@ -28,12 +29,11 @@ func smallestThreshold(want, guess float64, level func(threshold float64) (float
 	// the expected slope apart: the level falls by about 1 for each unit.
 	low, high := 0, maxSearched+1
 	vLow, vHigh := math.NaN(), math.NaN()
-	reach := 0.02
 	for low == 0 || high > maxSearched {
 		if v > 0 {
 			low, vLow = step, v
 		} else {
-			high, vHigh = step, v
+			high, vHigh = step+1, v
 		}
 		if low == maxSearched {
 			return 0, outside("threshold", 20, "more than 20 would be needed: ask for more false alarms or a larger odds ratio")
@@ -72,7 +72,7 @@ func smallestThreshold(want, guess float64, level func(threshold float64) (float
 		if v > 0 {
 			low, vLow = step, v
 		} else {
-			high, vHigh = step, v
+			high, vHigh = step+1, v
 		}
 	}
 	return float64(high) / thresholdsPerUnit, nil

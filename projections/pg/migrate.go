@@ -54,6 +54,10 @@ func migrate(ctx context.Context, url, base string, files fs.FS) error {
 		return err
 	}
 	_, err = provider.Up(ctx)
+	var partial *goose.PartialError
+	if errors.As(err, &partial) && partial.Failed != nil && partial.Failed.Source != nil {
+		return fmt.Errorf("%s: %w", partial.Failed.Source.Path, err)
+	}
 	return err
 }
 

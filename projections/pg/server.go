@@ -63,17 +63,18 @@ func (s *Server) start(ctx context.Context, dataDir string) error {
 	if dataDir, err = filepath.Abs(dataDir); err != nil {
 		return err
 	}
+	// The user of the server must be able to pass the folders above its own.
+	if err := os.MkdirAll(filepath.Dir(dataDir), 0o755); err != nil {
+		return err
+	}
 	if err := os.MkdirAll(dataDir, 0o700); err != nil {
 		return err
 	}
-	// A socket's path may have about 100 bytes, which a data folder's can exceed.
-	if s.socketDir, err = os.MkdirTemp("", "llpg-"); err != nil {
+	if err := s.run.own(dataDir); err != nil {
 		return err
 	}
-	for _, dir := range []string{dataDir, s.socketDir} {
-		if err := s.run.own(dir); err != nil {
-			return err
-		}
+	if err := s.placeSocket(dataDir); err != nil {
+		return err
 	}
 	s.cluster = filepath.Join(dataDir, "cluster")
 	version, err := clusterVersion(s.cluster)
@@ -89,6 +90,25 @@ func (s *Server) start(ctx context.Context, dataDir string) error {
 		}
 	}
 	return s.launch(ctx)
+}
+
+// longestSocketDir is how long the name of the socket's folder may be: the whole
+// path has room for about 100 bytes.
+const longestSocketDir = 80
+
+// placeSocket puts the socket into the data folder, or, if that has too long a
+// name, into a temporary one.
+func (s *Server) placeSocket(dataDir string) error {
+	s.socketDir = filepath.Join(dataDir, "socket")
+	if len(s.socketDir) > longestSocketDir {
+		var err error
+		if s.socketDir, err = os.MkdirTemp("", "lensledger-pg-"); err != nil {
+			return err
+		}
+	} else if err := os.MkdirAll(s.socketDir, 0o700); err != nil {
+		return err
+	}
+	return s.run.own(s.socketDir)
 }
 
 // initialise makes the cluster beside its place and moves it there when it is
@@ -138,7 +158,7 @@ func (s *Server) launch(ctx context.Context) error {
 		}
 		p.stop()
 		said := p.output.String()
-		held := strings.Contains(said, "postmaster.pid") && strings.Contains(said, "already exists") ||
+		held := strings.Contains(said, "lock file") && strings.Contains(said, "already exists") ||
 			strings.Contains(said, "pre-existing shared memory block")
 		if !held || ctx.Err() != nil || time.Since(begun) > handover {
 			return err

@@ -62,17 +62,8 @@ func New(cfg Config) *Projector {
 // Run takes over the position and follows the stream until ctx ends or it may not
 // go on: ErrFenced, or one of package stream's errors about the log.
 func (p *Projector) Run(ctx context.Context) error {
-	if err := p.Prepare(ctx); err != nil {
-		return err
-	}
-	if err := p.ReleaseUnderstood(ctx); err != nil {
-		return err
-	}
-	position, err := p.takeOver(ctx)
+	position, err := p.start(ctx)
 	if err != nil {
-		return err
-	}
-	if position, err = p.catchUp(ctx, position); err != nil {
 		return err
 	}
 	p.log.Info("projector follows the stream", "from", position+1)
@@ -80,6 +71,32 @@ func (p *Projector) Run(ctx context.Context) error {
 	defer stop()
 	go p.watchLag(watch)
 	return p.stream.Follow(ctx, position+1, stream.BatchConfig{Max: p.max}, p.handle)
+}
+
+// RunToEnd projects what the stream holds when it is called, and returns.
+func (p *Projector) RunToEnd(ctx context.Context) error {
+	position, err := p.start(ctx)
+	if err != nil {
+		return err
+	}
+	_, err = p.stream.Replay(ctx, position+1, stream.BatchConfig{Max: p.max}, p.handle)
+	return err
+}
+
+// start makes sure of the read models, takes over the position and takes a long
+// backlog through the bulk path.
+func (p *Projector) start(ctx context.Context) (uint64, error) {
+	if err := p.Prepare(ctx); err != nil {
+		return 0, err
+	}
+	if err := p.ReleaseUnderstood(ctx); err != nil {
+		return 0, err
+	}
+	position, err := p.takeOver(ctx)
+	if err != nil {
+		return 0, err
+	}
+	return p.catchUp(ctx, position)
 }
 
 // takeOver raises the fence and returns the position to go on from.
