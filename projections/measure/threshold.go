@@ -33,7 +33,7 @@ func smallestThreshold(want, guess, reach float64, level func(threshold float64)
 		if v > 0 {
 			low, vLow = step, v
 		} else {
-			high, vHigh = step+1, v
+			high, vHigh = step, v
 		}
 		if low == maxSearched {
 			return 0, outside("threshold", 20, "more than 20 would be needed: ask for more false alarms or a larger odds ratio")
@@ -72,7 +72,7 @@ func smallestThreshold(want, guess, reach float64, level func(threshold float64)
 		if v > 0 {
 			low, vLow = step, v
 		} else {
-			high, vHigh = step+1, v
+			high, vHigh = step, v
 		}
 	}
 	return float64(high) / thresholdsPerUnit, nil

@@ -15,7 +15,7 @@ const (
 	Stored    Status = "stored"     // on disk at its sequence
 	Duplicate Status = "duplicate"  // the log has it already, at its sequence
 	Refused   Status = "refused"    // wrong; send it again once it is right
-	NotStored Status = "not-stored" // the log didn't take it; send it again as it is
+	NotStored Status = "not-stored" // the log didn't say that it has it; send it again as it is
 	Valid     Status = "valid"      // dry run: it would have been stored
 )
 

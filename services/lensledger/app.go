@@ -30,9 +30,9 @@ type appConfig struct {
 	Listen        string
 	Issuers       []access.Issuer
 	OperatorToken string
-	Personas      []portal.Persona                   // the demo's people, to pick from
-	PersonaToken  func(string) (string, error)       // a token for one of them
-	Project       bool                               // run the projector in this process too
+	Personas      []portal.Persona                             // the demo's people, to pick from
+	PersonaToken  func(string) (string, error)                 // a token for one of them
+	Project       bool                                         // run the projector in this process too
 	Ready         func(ctx context.Context, addr string) error // called once pages answer
 }
 

@@ -73,10 +73,10 @@ CREATE POLICY chart_read ON chart FOR SELECT TO lensledger_reader USING (sees(de
 ALTER TABLE alarm ENABLE ROW LEVEL SECURITY;
 ALTER TABLE alarm FORCE ROW LEVEL SECURITY;
 CREATE POLICY alarm_read ON alarm FOR SELECT TO lensledger_reader USING (sees(department, ARRAY[surgeon]));
--- A design scoped to one surgeon names a person; those for all do not.
+-- A design for one surgeon is seen by whoever sees that surgeon's charts; those
+-- for all name nobody.
 ALTER TABLE chart_design ENABLE ROW LEVEL SECURITY;
 ALTER TABLE chart_design FORCE ROW LEVEL SECURITY;
 CREATE POLICY chart_design_read ON chart_design FOR SELECT TO lensledger_reader USING (
     current_setting('app.role', true) IN ('quality', 'trainer', 'trainee')
-    AND (scope IN ('trainees', 'independent') OR scope IN (SELECT s.surgeon FROM surgeon s)
-        OR scope = ANY (string_to_array(current_setting('app.surgeons', true), ','))));
+    AND (scope IN ('trainees', 'independent') OR EXISTS (SELECT 1 FROM chart c WHERE c.surgeon = scope)));

@@ -1,0 +1,232 @@
+package analytics
+
+import (
+	"context"
+	"errors"
+	"net/http"
+	"slices"
+	"time"
+
+	"github.com/gorilla/mux"
+	"github.com/jackc/pgx/v5"
+
+	"lensledger/events"
+	"lensledger/projections/alarm"
+	"lensledger/projections/archive"
+	"lensledger/projections/learning"
+	"lensledger/projections/measure"
+	"lensledger/services/access"
+	"lensledger/services/web"
+)
+
+// chart is one chart of a surgeon with everything that is needed to read it.
+type chart struct {
+	Chart      string         `json:"chart"`
+	Surgeon    string         `json:"surgeon"`
+	Department string         `json:"department"`
+	Outcome    string         `json:"outcome"`
+	Kind       string         `json:"kind"`
+	Words      string         `json:"words"`
+	CannotSee  string         `json:"cannot_see"`
+	N          int            `json:"n"`
+	Events     int            `json:"events"`
+	Value      float64        `json:"value"` // where it stands, log-likelihood units
+	Design     chartDesign    `json:"design"`
+	Cases      []alarm.Point  `json:"cases"`
+	Alarms     []crossed      `json:"alarms"`
+	Reached    []crossed      `json:"evidence_reached"`
+	LeftOut    int            `json:"left_out"`   // entered, outcome not known yet
+	PartCases  int            `json:"part_cases"` // part of an operation, so not entered
+	Closed     bool           `json:"closed"`
+	Excluded   map[string]int `json:"excluded"`
+}
+
+// Reasons for which a case isn't on a chart.
+const (
+	excludedOutcome = "outcome-not-known"
+	excludedPart    = "part-case"
+)
+
+// chartDesign is the chart's design. Probabilities run from 0 to 1.
+type chartDesign struct {
+	Code         string             `json:"code"`
+	Scope        string             `json:"scope"`
+	DesignedAt   *time.Time         `json:"designed_at"` // null for a standard design
+	Acceptable   float64            `json:"acceptable"`
+	Unacceptable float64            `json:"unacceptable"`
+	OddsRatio    float64            `json:"odds_ratio"`
+	Threshold    float64            `json:"threshold"`
+	ChosenBy     string             `json:"chosen_by"`
+	ClosesAfter  *int               `json:"closes_after_cases"` // null: never
+	RiskModel    string             `json:"risk_model"`         // "" where every case has the acceptable risk
+	RiskVersion  string             `json:"risk_model_version"`
+	InControl    *measure.RunLength `json:"in_control"` // null where they can't be computed
+	OutOfControl *measure.RunLength `json:"out_of_control"`
+}
+
+// crossed is a case at which a chart reached its line.
+type crossed struct {
+	Alarm      string    `json:"alarm,omitempty"`
+	Case       string    `json:"case"`
+	CaseNumber int       `json:"case_number"`
+	CrossedAt  time.Time `json:"crossed_at"`
+	Value      float64   `json:"value"`
+	Threshold  float64   `json:"threshold"`
+}
+
+// charts is the answer about all charts of a surgeon.
+type charts struct {
+	Surgeon string `json:"surgeon"`
+	Basis
+	N      int     `json:"n"`
+	Charts []chart `json:"charts"`
+}
+
+// oneChart is the answer about one chart.
+type oneChart struct {
+	Basis
+	chart
+}
+
+// getCharts serves GET /v1/surgeons/{surgeon}/charts.
+func (s *Service) getCharts(w http.ResponseWriter, r *http.Request) {
+	who, err := actor(r)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	query, err := readQuery(r, "outcome", "kind", "as_of")
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	outcome, err := oneOf(query, "outcome", string(events.OutcomeCapsuleRupture), string(events.OutcomeUnplannedTakeover))
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	kind, err := oneOf(query, "kind", string(events.KindDetection), string(events.KindCompetence))
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	surgeon := mux.Vars(r)["surgeon"]
+	s.answer(w, r, question{reader: Reader(who), query: query, answer: func(tx pgx.Tx, asOf archive.AsOf) (any, error) {
+		all, err := VisibleCharts(r.Context(), tx, who, surgeon, asOf)
+		if err != nil {
+			return nil, err
+		}
+		all = slices.DeleteFunc(all, func(c alarm.Chart) bool {
+			return outcome != "" && c.Design.Outcome != outcome || kind != "" && c.Design.Kind != kind
+		})
+		shown := make([]chart, len(all))
+		for i, c := range all {
+			if shown[i], err = s.chart(r.Context(), c); err != nil {
+				return nil, err
+			}
+		}
+		if outcome == "" || kind == "" {
+			return charts{Surgeon: surgeon, Basis: basis(asOf), N: len(shown), Charts: shown}, nil
+		}
+		if len(shown) == 0 {
+			return nil, web.NotFound()
+		}
+		return oneChart{basis(asOf), shown[0]}, nil
+	}})
+}
+
+// VisibleCharts gives a surgeon's charts to somebody who may see them, none for
+// one without a case, and web.NotFound when the surgeon isn't the actor's to see
+// or doesn't exist: neither can be told from the other.
+func VisibleCharts(ctx context.Context, tx pgx.Tx, who access.Actor, surgeon string, asOf archive.AsOf) ([]alarm.Chart, error) {
+	if !who.Sees(surgeon) {
+		// A quality officer sees single operations of a colleague from elsewhere.
+		// A chart of those alone would mislead: it is whole or not shown.
+		ours, err := isOurs(ctx, tx, surgeon, asOf)
+		if err != nil {
+			return nil, err
+		}
+		if !ours {
+			return nil, web.NotFound()
+		}
+	}
+	return alarm.Charts(ctx, tx, surgeon, asOf)
+}
+
+// isOurs says whether the surgeon belongs to a department of the reader: enrolled
+// there, or with charts that the reader sees.
+func isOurs(ctx context.Context, tx pgx.Tx, surgeon string, asOf archive.AsOf) (bool, error) {
+	standing, err := learning.Standing(ctx, tx, surgeon, asOf)
+	if err != nil || standing.Enrolled {
+		return err == nil, err
+	}
+	states, err := alarm.States(ctx, tx)
+	if err != nil {
+		return false, err
+	}
+	return slices.ContainsFunc(states, func(c alarm.ChartRow) bool { return c.Surgeon == surgeon }), nil
+}
+
+// chart shows one chart.
+func (s *Service) chart(ctx context.Context, c alarm.Chart) (chart, error) {
+	d := c.Design
+	out := chart{Chart: c.Code, Surgeon: c.Surgeon.Surgeon, Department: c.Surgeon.Department, Outcome: d.Outcome, Kind: d.Kind,
+		Words: ChartWords(c), N: len(c.Points), Events: c.Events, Value: c.Value(), Cases: c.Points, Alarms: []crossed{}, Reached: []crossed{},
+		LeftOut: c.LeftOut, PartCases: c.Part, Closed: c.Closed, Excluded: map[string]int{},
+		Design: chartDesign{Code: d.Code, Scope: d.Scope, Acceptable: d.Acceptable, Unacceptable: d.Unacceptable, OddsRatio: oddsRatio(d),
+			Threshold: d.Threshold, ChosenBy: d.ChosenBy, RiskModel: d.RiskModel, RiskVersion: d.RiskVersion}}
+	if out.Cases == nil {
+		out.Cases = []alarm.Point{}
+	}
+	if !d.DesignedAt.IsZero() {
+		out.Design.DesignedAt = &d.DesignedAt
+	}
+	if d.ClosesAfter > 0 {
+		out.Design.ClosesAfter = &d.ClosesAfter
+	}
+	if c.LeftOut > 0 {
+		out.Excluded[excludedOutcome] = c.LeftOut
+	}
+	if c.Part > 0 {
+		out.Excluded[excludedPart] = c.Part
+	}
+	for _, a := range c.Alarms {
+		out.Alarms = append(out.Alarms, crossed{Alarm: a.Alarm, Case: a.CaseCode, CaseNumber: int(a.CaseNumber), CrossedAt: a.CrossedAt,
+			Value: events.Millionths(a.Value).Float(), Threshold: events.Millionths(a.Threshold).Float()})
+	}
+	for _, p := range c.Reaching {
+		out.Reached = append(out.Reached, crossed{Case: p.Case, CaseNumber: p.CaseNumber, CrossedAt: p.StartedAt, Value: p.Value, Threshold: d.Threshold})
+	}
+	lengths, err := s.RunLengths(ctx, d)
+	if err != nil {
+		return chart{}, err
+	}
+	out.CannotSee = CannotSee(c, lengths)
+	if lengths != nil {
+		out.Design.InControl, out.Design.OutOfControl = &lengths.InControl, &lengths.OutOfControl
+	}
+	return out, nil
+}
+
+// RunLengths gives the run lengths of a chart's design, for cases that all carry
+// the acceptable risk; nil where they can't be computed. They are remembered.
+func (s *Service) RunLengths(ctx context.Context, d alarm.Design) (*measure.Design, error) {
+	request := measure.DesignRequest{Acceptable: d.Acceptable, Unacceptable: d.Unacceptable, Threshold: d.Threshold, Kind: measure.Kind(d.Kind)}
+	if d.ClosesAfter > 0 && d.ClosesAfter <= mostCasesStated {
+		request.WithinCases = d.ClosesAfter
+	}
+	design, err := s.designs.get(ctx, request)
+	var argument *measure.ArgumentError
+	if errors.As(err, &argument) {
+		// The event allows designs at the edge of what has a run length.
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	return &design, nil
+}
+
+// mostCasesStated is the largest number of cases by which a design states the
+// chance of an alarm.
+const mostCasesStated = 10_000

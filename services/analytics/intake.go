@@ -1,0 +1,130 @@
+package analytics
+
+import (
+	"context"
+	_ "embed"
+	"fmt"
+	"log/slog"
+	"net/http"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+
+	"lensledger/projections/archive"
+	"lensledger/projections/pg"
+	"lensledger/services/web"
+)
+
+//go:embed sql/read_intake.sql
+var readIntakeSQL string
+
+// IntakeSource is what one source sent for one department and what became of it.
+type IntakeSource struct {
+	Source       string           `json:"source"`
+	Department   string           `json:"department"`
+	Counts       map[string]int64 `json:"counts"` // by disposition
+	N            int64            `json:"n"`
+	LastSequence uint64           `json:"last_sequence"`
+	LastSeen     time.Time        `json:"last_seen"` // recorded time of the last event
+}
+
+// Lag is how far the rows are behind the stream.
+type Lag struct {
+	Events  uint64  `json:"events"`
+	Seconds float64 `json:"seconds"` // age of the oldest event that waits
+}
+
+// Intake is what arrived, as far as the reader may know.
+type Intake struct {
+	Basis
+	N       int64            `json:"n"`
+	Counts  map[string]int64 `json:"counts"` // by disposition, over all sources
+	Sources []IntakeSource   `json:"sources"`
+	Lag     *Lag             `json:"lag"` // null when it isn't known
+}
+
+// getIntake serves GET /v1/intake.
+func (s *Service) getIntake(w http.ResponseWriter, r *http.Request) {
+	who, err := actor(r)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	if _, err := readQuery(r); err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	answer, err := s.ReadIntake(r.Context(), Reader(who))
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	web.WriteJSON(w, http.StatusOK, answer)
+}
+
+// ReadIntake gives the books on what arrived, sorted by source and department,
+// as far as the reader may see them.
+func (s *Service) ReadIntake(ctx context.Context, reader pg.Actor) (Intake, error) {
+	out := Intake{Counts: map[string]int64{}, Sources: []IntakeSource{}}
+	err := pg.AsActor(ctx, s.cfg.Pool, reader, func(tx pgx.Tx) error {
+		asOf, err := archive.Resolve(ctx, tx, "")
+		if err != nil {
+			return err
+		}
+		out.Basis = basis(asOf)
+		rows, err := tx.Query(ctx, readIntakeSQL)
+		if err != nil {
+			return fmt.Errorf("read intake: %w", err)
+		}
+		var source, department, disposition string
+		var n, last int64
+		var seen time.Time
+		_, err = pgx.ForEachRow(rows, []any{&source, &department, &disposition, &n, &last, &seen}, func() error {
+			out.count(source, department, disposition, n, uint64(last), seen.UTC())
+			return nil
+		})
+		if err != nil {
+			return fmt.Errorf("read intake: %w", err)
+		}
+		return nil
+	})
+	if err != nil {
+		return out, err
+	}
+	out.Lag = s.lag(ctx)
+	return out, nil
+}
+
+func (in *Intake) count(source, department, disposition string, n int64, last uint64, seen time.Time) {
+	in.N += n
+	in.Counts[disposition] += n
+	i := len(in.Sources) - 1
+	if i < 0 || in.Sources[i].Source != source || in.Sources[i].Department != department {
+		in.Sources = append(in.Sources, IntakeSource{Source: source, Department: department, Counts: map[string]int64{}})
+		i++
+	}
+	s := &in.Sources[i]
+	s.Counts[disposition] = n
+	s.N += n
+	if last > s.LastSequence {
+		s.LastSequence, s.LastSeen = last, seen
+	}
+}
+
+// lagWithin bounds the wait for the stream: the books are worth having without.
+const lagWithin = 2 * time.Second
+
+func (s *Service) lag(ctx context.Context) *Lag {
+	if s.cfg.Lag == nil {
+		return nil
+	}
+	ctx, cancel := context.WithTimeout(ctx, lagWithin)
+	defer cancel()
+	waiting, age, err := s.cfg.Lag.Lag(ctx)
+	if err != nil {
+		s.cfg.Logger.LogAttrs(ctx, slog.LevelWarn, "lag not known",
+			slog.String("request_id", web.RequestID(ctx)), slog.String("error", err.Error()))
+		return nil
+	}
+	return &Lag{Events: waiting, Seconds: age.Seconds()}
+}

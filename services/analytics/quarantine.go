@@ -1,0 +1,199 @@
+package analytics
+
+import (
+	"context"
+	_ "embed"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"net/http"
+	"strconv"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"github.com/gorilla/mux"
+	"github.com/jackc/pgx/v5"
+
+	"lensledger/events"
+	"lensledger/projections/archive"
+	"lensledger/projections/pg"
+	"lensledger/projections/projector"
+	"lensledger/services/access"
+	"lensledger/services/web"
+)
+
+var (
+	//go:embed sql/list_quarantine.sql
+	listQuarantineSQL string
+	//go:embed sql/see_quarantined.sql
+	seeQuarantinedSQL string
+)
+
+// Quarantined is one event that could not be taken.
+type Quarantined struct {
+	Sequence   uint64           `json:"sequence"`
+	RecordedAt time.Time        `json:"recorded_at"`
+	Subject    string           `json:"subject"`    // the broker's, which its sender's credential vouches for
+	Source     string           `json:"source"`     // of the subject
+	Department string           `json:"department"` // of the subject
+	Reason     string           `json:"reason"`
+	Problems   []events.Problem `json:"problems"`
+	Bytes      int              `json:"bytes"`
+	Sample     string           `json:"sample"`      // the first bytes as text, unreadable ones replaced
+	ReleasedAs *uint64          `json:"released_as"` // position under which it was sent again
+}
+
+// quarantine is the answer: what waits and what was released, by position.
+type quarantine struct {
+	Basis
+	N           int           `json:"n"`
+	Quarantined []Quarantined `json:"quarantined"`
+	Next        *uint64       `json:"next"` // after= of the next page; null at the end
+}
+
+// getQuarantine serves GET /v1/quarantine.
+func (s *Service) getQuarantine(w http.ResponseWriter, r *http.Request) {
+	who, err := actor(r)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	query, err := readQuery(r, "after", "limit")
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	p, err := readPage(query)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	var out quarantine
+	err = pg.AsActor(r.Context(), s.cfg.Pool, Reader(who), func(tx pgx.Tx) error {
+		asOf, err := archive.Resolve(r.Context(), tx, "")
+		if err != nil {
+			return err
+		}
+		out.Basis = basis(asOf)
+		out.Quarantined, err = ListQuarantine(r.Context(), tx, p.After, p.Limit+1)
+		return err
+	})
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	if len(out.Quarantined) > p.Limit {
+		out.Quarantined = out.Quarantined[:p.Limit]
+		out.Next = &out.Quarantined[p.Limit-1].Sequence
+		linkNext(w.Header(), r, query, *out.Next)
+	}
+	out.N = len(out.Quarantined)
+	web.WriteJSON(w, http.StatusOK, out)
+}
+
+// sampleBytes is how much of a quarantined event is shown.
+const sampleBytes = 2000
+
+// ListQuarantine gives what is in quarantine after a position, as far as the
+// reader may see it, at most limit of it.
+func ListQuarantine(ctx context.Context, tx pgx.Tx, after uint64, limit int) ([]Quarantined, error) {
+	rows, err := tx.Query(ctx, listQuarantineSQL, int64(after), limit, sampleBytes)
+	if err != nil {
+		return nil, fmt.Errorf("list quarantine: %w", err)
+	}
+	list, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (Quarantined, error) {
+		var q Quarantined
+		var sequence int64
+		var released *int64
+		var sample []byte
+		var problems string
+		err := row.Scan(&sequence, &q.RecordedAt, &q.Subject, &q.Source, &q.Department, &q.Reason, &problems, &q.Bytes, &sample, &released)
+		if err != nil {
+			return q, err
+		}
+		q.Sequence, q.RecordedAt, q.Sample = uint64(sequence), q.RecordedAt.UTC(), sampleText(sample, q.Bytes)
+		if released != nil {
+			as := uint64(*released)
+			q.ReleasedAs = &as
+		}
+		q.Problems = []events.Problem{}
+		return q, json.Unmarshal([]byte(problems), &q.Problems)
+	})
+	if err != nil {
+		return nil, fmt.Errorf("list quarantine: %w", err)
+	}
+	return list, nil
+}
+
+// sampleText makes text of the first bytes of an event: a character that the cut
+// went through is left out, bytes that are no text are replaced.
+func sampleText(sample []byte, whole int) string {
+	if len(sample) < whole {
+		for i := 0; i < utf8.UTFMax-1 && len(sample) > 0; i++ {
+			if r, size := utf8.DecodeLastRune(sample); r != utf8.RuneError || size > 1 {
+				break
+			}
+			sample = sample[:len(sample)-1]
+		}
+	}
+	return strings.ToValidUTF8(string(sample), "�")
+}
+
+// replayed is the answer to a replay.
+type replayed struct {
+	Sequence   uint64 `json:"sequence"`
+	ReleasedAs uint64 `json:"released_as"` // the new position
+}
+
+// postReplay serves POST /v1/quarantine/{sequence}/replays.
+func (s *Service) postReplay(w http.ResponseWriter, r *http.Request) {
+	who, err := actor(r)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	sequence, err := strconv.ParseUint(mux.Vars(r)["sequence"], 10, 63)
+	if err != nil {
+		s.fail(w, r, web.NotFound())
+		return
+	}
+	released, err := s.Replay(r.Context(), who, sequence)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	web.WriteJSON(w, http.StatusAccepted, replayed{Sequence: sequence, ReleasedAs: released})
+}
+
+// Replay sends a quarantined event that the actor may see again, as it was
+// received, and gives its new position. Failures that a person may read are
+// *web.Error.
+func (s *Service) Replay(ctx context.Context, who access.Actor, sequence uint64) (uint64, error) {
+	err := pg.AsActor(ctx, s.cfg.Pool, Reader(who), func(tx pgx.Tx) error {
+		var seen int64
+		err := tx.QueryRow(ctx, seeQuarantinedSQL, int64(sequence)).Scan(&seen)
+		if errors.Is(err, pgx.ErrNoRows) {
+			return web.NotFound()
+		}
+		return err
+	})
+	if err != nil {
+		return 0, err
+	}
+	released, err := s.cfg.Releaser.Release(ctx, sequence)
+	var still *projector.StillRefused
+	switch {
+	case errors.As(err, &still):
+		faults := make([]web.Fault, len(still.Problems))
+		for i, p := range still.Problems {
+			faults[i] = web.Fault(p)
+		}
+		return 0, &web.Error{Code: web.CodeRefused, Message: "The event still can't be read, so it stays in quarantine. Let its source send it again, put right, with the same id.", Faults: faults}
+	case errors.Is(err, projector.ErrReleased):
+		return 0, &web.Error{Code: web.CodeRefused, Message: "This event was sent again before; the list of what is in quarantine says under which position."}
+	case errors.Is(err, projector.ErrNotQuarantined):
+		return 0, web.NotFound()
+	}
+	return released, err
+}

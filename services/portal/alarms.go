@@ -1,0 +1,252 @@
+package portal
+
+import (
+	"context"
+	_ "embed"
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+
+	"lensledger/events"
+	"lensledger/projections/alarm"
+	"lensledger/projections/archive"
+	"lensledger/projections/learning"
+	"lensledger/services/access"
+)
+
+//go:embed sql/latest_operation.sql
+var latestOperationSQL string
+
+// alarmsView is the quality officer's page: alarms for review first, then every
+// chart of the departments, sorted by code and never by value.
+type alarmsView struct {
+	frame
+	Answer    string
+	Problems  []problemView // of a review that wasn't stored
+	Recorded  string        // what became of a review just sent
+	ForReview []alarmView
+	Reviewed  []alarmView // reviewed, the chart not restarted
+	Past      []alarmView // charts that were restarted since
+	Charts    []chartRowView
+	False     string // false alarms to expect in a year; empty when it can't be said
+}
+
+// alarmView is one alarm with its evidence.
+type alarmView struct {
+	Alarm      string
+	Title      string
+	Surgeon    string
+	Department string
+	Case       string
+	CaseNumber string
+	Date       string
+	Value      string
+	Line       string
+	Known      string // since which position it is known
+	Reviews    []reviewView
+	Form       *reviewForm // nil when the reader can't review
+}
+
+// problemView leads to a field that is at fault.
+type problemView struct{ Field, Words string }
+
+// chartRowView is one chart in the list of all.
+type chartRowView struct {
+	Surgeon, Department, Title, State      string
+	Cases, Events, LeftOut, Value, TheLine string
+}
+
+// alarms serves GET /alarms.
+func (s *Service) alarms(w http.ResponseWriter, r *http.Request, actor access.Actor) error {
+	return s.alarmsPage(w, r, actor, http.StatusOK, nil, nil)
+}
+
+// alarmsPage shows the alarms; sent is a review that wasn't stored, and why.
+func (s *Service) alarmsPage(w http.ResponseWriter, r *http.Request, actor access.Actor, status int, sent *reviewForm, problems []problemView) error {
+	var view alarmsView
+	err := s.read(r.Context(), reader(actor), func(tx pgx.Tx, asOf archive.AsOf) error {
+		alarms, err := alarm.List(r.Context(), tx, asOf)
+		if err != nil {
+			return err
+		}
+		states, err := alarm.States(r.Context(), tx)
+		if err != nil {
+			return err
+		}
+		view = s.alarmsView(actor, alarms, states, sent)
+		if view.False, err = s.falseAlarms(r.Context(), tx, actor.Departments, states, asOf); err != nil {
+			return err
+		}
+		view.frame = s.frame(r.Context(), actor, "Has a chart crossed its line, and who has looked at it?", &asOf)
+		view.Problems = problems
+		view.Recorded = recordedWords(r.URL.Query().Get("recorded"), alarms)
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	return s.render(w, status, "alarms", view)
+}
+
+// alarmsView words alarms and charts.
+func (s *Service) alarmsView(actor access.Actor, alarms []alarm.Listed, states []alarm.ChartRow, sent *reviewForm) alarmsView {
+	var view alarmsView
+	canReview := s.cfg.Desk != nil && may(actor.Role, http.MethodPost, reviewRoute)
+	for _, a := range alarms {
+		v := alarmWords(a)
+		switch {
+		case a.Restarted:
+			view.Past = append(view.Past, v)
+			continue
+		case !canReview || !actor.InDepartment(a.Department):
+		case sent != nil && sent.Alarm == a.Alarm:
+			v.Form = sent
+		default:
+			v.Form = newReviewForm(a.Alarm, s.cfg.Now())
+		}
+		if len(a.Reviews) > 0 {
+			view.Reviewed = append(view.Reviewed, v)
+		} else {
+			view.ForReview = append(view.ForReview, v)
+		}
+	}
+	for _, c := range sortedByCode(states) {
+		at := standingOfRow(c, alarms)
+		view.Charts = append(view.Charts, chartRowView{Surgeon: c.Surgeon, Department: c.Department, Title: chartTitle(c.Outcome, c.Kind),
+			State: string(at.State()), Cases: whole(at.Cases), Events: whole(at.Events), LeftOut: whole(int(c.LeftOut)),
+			Value: decimal(at.Value, 2), TheLine: decimal(at.Line, 2)})
+	}
+	view.Answer = alarmsAnswer(len(view.ForReview), len(view.Reviewed), len(view.Charts))
+	return view
+}
+
+// sortedByCode puts charts in the order of surgeons' codes, which says nothing
+// about anyone.
+func sortedByCode(states []alarm.ChartRow) []alarm.ChartRow {
+	out := slices.Clone(states)
+	slices.SortFunc(out, func(a, b alarm.ChartRow) int {
+		return slices.Compare([]string{a.Surgeon, b.Kind, a.Outcome}, []string{b.Surgeon, a.Kind, b.Outcome})
+	})
+	return out
+}
+
+func alarmsAnswer(forReview, reviewed, charts int) string {
+	if charts == 0 {
+		return "No charts yet: no operation of your departments is recorded."
+	}
+	out := "No chart waits for a review."
+	if forReview > 0 {
+		out = sentence(plural(forReview, "chart crossed its line and waits", "charts crossed their line and wait")) + " for a review."
+	}
+	if reviewed > 0 {
+		out += " " + plural(reviewed, "more was reviewed and goes on without a restart.", "more were reviewed and go on without a restart.")
+	}
+	return out
+}
+
+func alarmWords(a alarm.Listed) alarmView {
+	v := alarmView{Alarm: a.Alarm, Title: chartTitle(a.Outcome, a.Kind), Surgeon: a.Surgeon, Department: a.Department,
+		Case: a.CaseCode, CaseNumber: whole(int(a.CaseNumber)), Date: day(a.CrossedAt),
+		Value: decimal(events.Millionths(a.Value).Float(), 2), Line: decimal(events.Millionths(a.Threshold).Float(), 2),
+		Reviews: reviewWords(a)}
+	v.Known = "since the record was last rebuilt"
+	if a.FirstKnown != nil {
+		v.Known = "since position " + whole(int(*a.FirstKnown))
+	}
+	return v
+}
+
+// falseAlarms says how many false alarms a year are to be expected over all
+// detection charts of the departments: the cases of the last year on record
+// divided by each chart's average run length to a false alarm. It is empty when
+// a chart's run length can't be worked out or no case was recorded.
+func (s *Service) falseAlarms(ctx context.Context, tx pgx.Tx, departments []string, states []alarm.ChartRow, asOf archive.AsOf) (string, error) {
+	last, err := latestOperation(ctx, tx, departments)
+	if err != nil || last.IsZero() {
+		return "", err
+	}
+	from := last.AddDate(-1, 0, 1)
+	perYear := map[[2]string]int{}
+	for _, d := range departments {
+		entries, err := learning.EntriesIn(ctx, tx, d, from, last, asOf)
+		if err != nil {
+			return "", err
+		}
+		for _, e := range entries {
+			if e.Enters && e.OutcomeKnown {
+				perYear[[2]string{e.Surgeon, string(events.OutcomeCapsuleRupture)}]++
+				if e.TakenOver != nil {
+					perYear[[2]string{e.Surgeon, string(events.OutcomeUnplannedTakeover)}]++
+				}
+			}
+		}
+	}
+	set := map[string]alarm.Design{}
+	for _, d := range alarm.Standards {
+		set[d.Code] = d
+	}
+	expected, charts := 0.0, 0
+	for _, c := range sortedByCode(states) {
+		if c.Kind != string(events.KindDetection) {
+			continue
+		}
+		d, known := set[c.Design]
+		if !known {
+			// A design that people set: the charts of one who has it hold it.
+			drawn, err := alarm.Charts(ctx, tx, c.Surgeon, asOf)
+			if err != nil {
+				return "", err
+			}
+			for _, one := range drawn {
+				set[one.Design.Code] = one.Design
+			}
+			d = set[c.Design]
+		}
+		f := s.designs.of(d)
+		if !f.Known || f.FalseAverage <= 0 {
+			return "", nil
+		}
+		expected += float64(perYear[[2]string{c.Surgeon, c.Outcome}]) / f.FalseAverage
+		charts++
+	}
+	if charts == 0 {
+		return "", nil
+	}
+	return fmt.Sprintf("Were everybody's performance exactly as acceptable, about %s false alarms a year would still come from the %s together (operations of %s to %s, divided by each chart's average number of cases to a false alarm).",
+		decimal(expected, 1), plural(charts, "detection chart", "detection charts"), day(from), day(last)), nil
+}
+
+// latestOperation is the latest day of operation on record; zero without any.
+func latestOperation(ctx context.Context, tx pgx.Tx, departments []string) (time.Time, error) {
+	var last *time.Time
+	if err := tx.QueryRow(ctx, latestOperationSQL, departments).Scan(&last); err != nil {
+		return time.Time{}, fmt.Errorf("read the latest day of operation: %w", err)
+	}
+	if last == nil {
+		return time.Time{}, nil
+	}
+	return *last, nil
+}
+
+// recordedWords answer a review that was just sent.
+func recordedWords(code string, alarms []alarm.Listed) string {
+	for _, a := range alarms {
+		if a.Alarm != code {
+			continue
+		}
+		if len(a.Reviews) > 0 {
+			return "Your review is recorded."
+		}
+		return "Your review is stored and will show here once it is read in. Open this page again in a moment."
+	}
+	return ""
+}
+
+// alarmHref leads back to an alarm.
+func alarmHref(code string) string {
+	return "/alarms?recorded=" + url.QueryEscape(code) + "#" + url.PathEscape(code)
+}

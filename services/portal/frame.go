@@ -1,0 +1,119 @@
+package portal
+
+import (
+	"context"
+	"fmt"
+	"net/http"
+	"net/url"
+	"time"
+
+	"lensledger/events/simulate"
+	"lensledger/projections/archive"
+	"lensledger/projections/department"
+	"lensledger/services/access"
+)
+
+// frame is what stands around every page.
+type frame struct {
+	Title    string // the page's question; it names nobody
+	Invented string // the demo's notice, else empty
+	Who      string // who asks and for which department; empty for a stranger
+	Links    []link
+	AsOf     string // what the page's rows rest on; empty where it has none
+	Late     string // a warning that the rows may be older than they look
+	Caution  string
+}
+
+// link leads to another page.
+type link struct {
+	Href, Text string
+	Question   string // what the page answers
+}
+
+// lateAfter is how long a message may wait before pages say that they are late.
+// Common practice, no source.
+const lateAfter = 30 * time.Second
+
+// frame makes the frame of a page. asOf is nil for a page without rows.
+func (s *Service) frame(ctx context.Context, actor access.Actor, title string, asOf *archive.AsOf) frame {
+	f := frame{Title: title, Caution: caution, Who: who(actor), Links: links(actor)}
+	if len(s.cfg.Personas) > 0 {
+		f.Invented = simulate.Invented
+	}
+	if asOf == nil {
+		return f
+	}
+	f.AsOf = asOfWords(*asOf)
+	if s.cfg.Lag != nil && !asOf.Past {
+		if waiting, age, err := s.cfg.Lag(ctx); err != nil {
+			f.Late = "It can't be told for the moment whether newer events wait to be read in."
+		} else if age > lateAfter {
+			f.Late = fmt.Sprintf("Late: %s to be read in, the oldest for %s. What you see may be older than it looks.",
+				plural(int(waiting), "event waits", "events wait"), length(age))
+		}
+	}
+	return f
+}
+
+func asOfWords(a archive.AsOf) string {
+	out := fmt.Sprintf("As of position %s of the record", whole(int(a.Position)))
+	if !a.RecordedAt.IsZero() {
+		out += ", recorded up to " + moment(a.RecordedAt)
+	}
+	if a.Past {
+		out += " (an earlier state, as you asked for)"
+	}
+	return out + ". Definitions: version " + department.Definition + "."
+}
+
+// who says who asks, in which role and for which department.
+func who(a access.Actor) string {
+	out := sentence(roleWords[a.Role])
+	switch a.Role {
+	case "":
+		return ""
+	case access.Trainee:
+		out += " " + a.Surgeon
+	case access.Trainer:
+		out += " " + a.Surgeon
+		if len(a.Supervises) > 0 {
+			out += ", supervising " + list(a.Supervises)
+		}
+	case access.Integrator:
+		out += " of source " + a.Source
+	case access.Administrator:
+		out += ": counts of all sources, no clinical rows"
+	}
+	switch n := len(a.Departments); {
+	case n == 1:
+		out += ", department " + a.Departments[0]
+	case n > 1:
+		out += ", departments " + list(a.Departments)
+	}
+	return out
+}
+
+// links lists the pages that the role may see, by the one access matrix.
+func links(a access.Actor) []link {
+	var out []link
+	if may(a.Role, http.MethodGet, "/my/charts") {
+		out = append(out, link{"/my/charts", "My charts", "Where do my charts stand, and what could they still miss?"})
+		for _, surgeon := range a.Supervises {
+			out = append(out, link{"/my/charts?surgeon=" + url.QueryEscape(surgeon), "Charts of " + surgeon,
+				"Where do this trainee's charts stand, and which cases moved them?"})
+		}
+	}
+	if may(a.Role, http.MethodGet, "/alarms") {
+		out = append(out, link{"/alarms", "Alarms", "Has a chart crossed its line, which cases moved it, and who has looked at it?"})
+	}
+	if may(a.Role, http.MethodGet, "/departments/{department}") {
+		for _, d := range a.Departments {
+			out = append(out, link{"/departments/" + url.PathEscape(d), "Department " + d,
+				"What are the department's figures, how sure are they, and what is left out?"})
+		}
+	}
+	if may(a.Role, http.MethodGet, "/intake") {
+		out = append(out, link{"/intake", "Intake", "Were the events taken, which were refused and why?"})
+	}
+	return out
+}

@@ -1,0 +1,212 @@
+package portal
+
+import (
+	"bytes"
+	"context"
+	"embed"
+	"errors"
+	"fmt"
+	"html/template"
+	"io/fs"
+	"log/slog"
+	"net/http"
+	"time"
+
+	"github.com/gorilla/mux"
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgxpool"
+
+	"lensledger/events"
+	"lensledger/projections/archive"
+	"lensledger/projections/pg"
+	"lensledger/services/access"
+	"lensledger/services/intake"
+)
+
+// Desk stores what somebody decides on a page; *intake.Service is one.
+type Desk interface {
+	PublishAs(ctx context.Context, actor access.Actor, e events.Event) (intake.Result, error)
+}
+
+// Releaser sends a quarantined event again; *projector.Projector is one.
+type Releaser interface {
+	Release(ctx context.Context, sequence uint64) (uint64, error)
+}
+
+// Tokens say who a token is of; *access.Verifier is one.
+type Tokens interface {
+	Verify(ctx context.Context, token string) (access.Actor, error)
+}
+
+// Persona is one of the demo's invented people, to be picked at the door.
+type Persona struct {
+	Name  string // what PersonaToken knows the person by
+	Role  string // one of the access roles
+	Words string // who it is, in a sentence
+}
+
+// Config is what the pages need.
+type Config struct {
+	Pool   *pgxpool.Pool
+	Tokens Tokens
+	Desk   Desk // nil: alarms can be read, not reviewed
+
+	Releaser   Releaser          // nil: quarantine can be read, not replayed
+	Projection intake.Projection // nil: a page after a review may not show it yet
+
+	// Lag says how many messages wait to be projected and how old the oldest
+	// is; nil: pages don't say when they are late.
+	Lag func(ctx context.Context) (messages uint64, age time.Duration, err error)
+
+	// Personas are the demo's invented people; with any, every page says that
+	// its data is invented. PersonaToken gives a token for one of their names.
+	Personas     []Persona
+	PersonaToken func(name string) (string, error)
+
+	Secure bool             // the service is reached over TLS: cookies go over TLS only
+	Logger *slog.Logger     // nil is slog.Default()
+	Now    func() time.Time // nil is time.Now
+}
+
+// Service serves the pages.
+type Service struct {
+	cfg     Config
+	pages   map[string]*template.Template
+	designs designs
+}
+
+var (
+	//go:embed templates/*.html
+	templateFiles embed.FS
+	//go:embed assets
+	assetFiles embed.FS
+)
+
+// New checks the configuration and reads the templates.
+func New(cfg Config) (*Service, error) {
+	switch {
+	case cfg.Pool == nil:
+		return nil, errors.New("portal: a database pool is needed")
+	case cfg.Tokens == nil:
+		return nil, errors.New("portal: something that verifies tokens is needed")
+	case len(cfg.Personas) > 0 && cfg.PersonaToken == nil:
+		return nil, errors.New("portal: personas need a function that gives their tokens")
+	}
+	if cfg.Logger == nil {
+		cfg.Logger = slog.Default()
+	}
+	if cfg.Now == nil {
+		cfg.Now = time.Now
+	}
+	pages, err := parseTemplates()
+	if err != nil {
+		return nil, err
+	}
+	return &Service{cfg: cfg, pages: pages}, nil
+}
+
+// parseTemplates reads each page's template together with the frame around it.
+func parseTemplates() (map[string]*template.Template, error) {
+	files, err := fs.Glob(templateFiles, "templates/*.html")
+	if err != nil {
+		return nil, err
+	}
+	pages := make(map[string]*template.Template, len(files))
+	for _, file := range files {
+		name := file[len("templates/") : len(file)-len(".html")]
+		if name == "frame" {
+			continue
+		}
+		t, err := template.New("frame.html").ParseFS(templateFiles, "templates/frame.html", file)
+		if err != nil {
+			return nil, fmt.Errorf("portal: page %s: %w", name, err)
+		}
+		pages[name] = t
+	}
+	return pages, nil
+}
+
+// Routes adds the pages to a router of web.NewRouter, on which access.Require
+// stands.
+func (s *Service) Routes(router *mux.Router) {
+	router.HandleFunc("/", s.page(s.home)).Methods(http.MethodGet)
+	router.HandleFunc("/sign-in", s.page(s.signIn)).Methods(http.MethodPost)
+	router.HandleFunc("/sign-out", s.page(s.signOut)).Methods(http.MethodPost)
+	router.HandleFunc("/my/charts", s.page(s.charts)).Methods(http.MethodGet)
+	router.HandleFunc("/alarms", s.page(s.alarms)).Methods(http.MethodGet)
+	router.HandleFunc(reviewRoute, s.page(s.review)).Methods(http.MethodPost)
+	router.HandleFunc("/cases/{case}", s.page(s.caseRecord)).Methods(http.MethodGet)
+	router.HandleFunc("/departments/{department}", s.page(s.department)).Methods(http.MethodGet)
+	router.HandleFunc("/intake", s.page(s.intake)).Methods(http.MethodGet)
+	router.HandleFunc(replayRoute, s.page(s.replay)).Methods(http.MethodPost)
+	router.HandleFunc("/assets/{file}", asset).Methods(http.MethodGet)
+}
+
+// Routes of what the pages' own forms send, apart from signing in and out.
+const (
+	reviewRoute = "/alarms/{alarm}/reviews"
+	replayRoute = "/quarantine/{sequence}/replays"
+)
+
+// asset serves the files that pages load.
+func asset(w http.ResponseWriter, r *http.Request) {
+	// They hold nobody's rows and change only with the program.
+	w.Header().Set("Cache-Control", "public, max-age=600")
+	http.ServeFileFS(w, r, assetFiles, "assets/"+mux.Vars(r)["file"])
+}
+
+// handler makes one page. The actor is zero where a stranger may come.
+type handler func(w http.ResponseWriter, r *http.Request, actor access.Actor) error
+
+// maxFormBytes bounds what a page's form may send.
+const maxFormBytes = 64 << 10
+
+// page lets a handler answer, and answers for it with an error page otherwise.
+func (s *Service) page(h handler) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		actor, _ := access.FromContext(r.Context())
+		r.Body = http.MaxBytesReader(w, r.Body, maxFormBytes)
+		if err := h(w, r, actor); err != nil {
+			s.fail(w, r, actor, err)
+		}
+	}
+}
+
+// render writes a page, whole or not at all.
+func (s *Service) render(w http.ResponseWriter, status int, name string, view any) error {
+	var body bytes.Buffer
+	if err := s.pages[name].Execute(&body, view); err != nil {
+		return fmt.Errorf("render page %s: %w", name, err)
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.WriteHeader(status)
+	// A failed write means that the reader is gone; there is nobody to tell.
+	_, _ = w.Write(body.Bytes())
+	return nil
+}
+
+// read runs fn in a transaction that sees what the actor may see, as of now.
+func (s *Service) read(ctx context.Context, actor pg.Actor, fn func(tx pgx.Tx, asOf archive.AsOf) error) error {
+	return pg.AsActor(ctx, s.cfg.Pool, actor, func(tx pgx.Tx) error {
+		asOf, err := archive.Resolve(ctx, tx, "")
+		if err != nil {
+			return err
+		}
+		return fn(tx, asOf)
+	})
+}
+
+// reader is the actor in the words of the row policies.
+func reader(a access.Actor) pg.Actor {
+	return pg.Actor{Role: string(a.Role), Surgeons: a.Surgeons(), Departments: a.Departments, Source: a.Source}
+}
+
+// may says whether the role may use a route, by the one access matrix.
+func may(role access.Role, method, route string) bool {
+	for _, row := range access.Matrix {
+		if row.Method == method && row.Route == route {
+			return row.Allows(role)
+		}
+	}
+	return false
+}

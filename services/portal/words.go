@@ -1,0 +1,126 @@
+package portal
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+	"time"
+
+	"lensledger/projections/measure"
+)
+
+// caution stands on every page.
+const caution = "For quality improvement only. Local governance and licensed practice decide. " +
+	"Nothing here is a verdict on a person, and nothing here is for the care of a patient under treatment."
+
+// Below wordsBelow cases a rate's interval is said in words too: it is wider than
+// most readers expect.
+const wordsBelow = 100
+
+// rateWords is a rate as "3 of 142 (2.1 %, 95 % CI 0.4 to 6.0)"; without a rate,
+// only the counts.
+func rateWords(events, n int, rate *float64, interval *measure.Interval) string {
+	switch {
+	case n == 0:
+		return "no cases"
+	case rate == nil || interval == nil:
+		return fmt.Sprintf("%s of %s (too few cases for a rate)", whole(events), whole(n))
+	}
+	out := fmt.Sprintf("%s of %s (%s, %s)", whole(events), whole(n), percent(*rate), intervalWords(*interval))
+	if n < wordsBelow {
+		out += fmt.Sprintf("; few cases: any rate from %s to %s in 100 fits these numbers", hundred(interval.Lower), hundred(interval.Upper))
+	}
+	return out
+}
+
+func intervalWords(i measure.Interval) string {
+	return "95 % CI " + hundred(i.Lower) + " to " + hundred(i.Upper)
+}
+
+// percent is a proportion as "2.1 %".
+func percent(p float64) string { return hundred(p) + " %" }
+
+func hundred(p float64) string { return decimal(p*100, 1) }
+
+// decimal writes a number with a true minus sign.
+func decimal(x float64, places int) string {
+	s := strconv.FormatFloat(x, 'f', places, 64)
+	if rest, negative := strings.CutPrefix(s, "-"); negative {
+		if strings.Trim(rest, "0.") == "" {
+			return rest
+		}
+		return "−" + rest
+	}
+	return s
+}
+
+// signed is decimal with the sign always shown; nothing has none.
+func signed(x float64, places int) string {
+	s := decimal(x, places)
+	if strings.HasPrefix(s, "−") || strings.Trim(s, "0.") == "" {
+		return s
+	}
+	return "+" + s
+}
+
+// whole is a number with a comma between thousands.
+func whole(n int) string {
+	s := strconv.Itoa(n)
+	for i := len(s) - 3; i > 0 && s[i-1] != '-'; i -= 3 {
+		s = s[:i] + "," + s[i:]
+	}
+	return s
+}
+
+// plural is "1 case" or "3 cases".
+func plural(n int, one, many string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return whole(n) + " " + many
+}
+
+// ratio is an odds ratio as "twice" or "1.5 times".
+func ratio(r float64) string {
+	if s := decimal(r, 1); s != "2.0" {
+		return s + " times"
+	}
+	return "twice"
+}
+
+// day is a date as "12 March 2026".
+func day(t time.Time) string { return t.Format("2 January 2006") }
+
+// moment is a time as "12 March 2026, 10:41 UTC".
+func moment(t time.Time) string { return t.UTC().Format("2 January 2006, 15:04") + " UTC" }
+
+// clock is a time of day as sent, with its offset.
+func clock(t time.Time) string { return t.Format("15:04:05 (UTC-07:00)") }
+
+// length is a duration as "4 min 20 s".
+func length(d time.Duration) string {
+	d = d.Round(time.Second)
+	if d < time.Minute {
+		return fmt.Sprintf("%d s", int(d.Seconds()))
+	}
+	if d < time.Hour {
+		return fmt.Sprintf("%d min %02d s", int(d.Minutes()), int(d.Seconds())%60)
+	}
+	return fmt.Sprintf("%d h %02d min", int(d.Hours()), int(d.Minutes())%60)
+}
+
+// list is "a, b and c".
+func list(items []string) string {
+	if len(items) < 2 {
+		return strings.Join(items, "")
+	}
+	return strings.Join(items[:len(items)-1], ", ") + " and " + items[len(items)-1]
+}
+
+// sentence puts a capital letter first.
+func sentence(s string) string {
+	if s == "" {
+		return s
+	}
+	return strings.ToUpper(s[:1]) + s[1:]
+}
