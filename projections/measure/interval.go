@@ -113,8 +113,8 @@ func checkInterval(x, n int, conf float64) error {
 }
 
 func checkConf(conf float64) error {
-	if !(conf >= 1e-6 && conf <= 1-1e-9) {
-		return outside("conf", conf, "more than 0 and less than 1")
+	if !(conf >= 0.5 && conf <= 1-1e-9) {
+		return outside("conf", conf, "0.5 to less than 1")
 	}
 	return nil
 }

@@ -24,15 +24,25 @@ func (w walk) median(start float64, first, again cycle, by []float64) (float64, 
 		if finite(n) && off < float64(0.005*rate) {
 			return n, nil
 		}
-		if len(by) > 1_000_000 {
+		limit := 3 * len(by)
+		returns := 0
+		for _, e := range again.returns {
+			if e.cases < float64(len(by)) {
+				returns++
+			}
+		}
+		if float64(3*returns)*float64(limit) > medianWork {
 			return 0, tooLong(w.threshold)
 		}
 		var err error
-		if by, err = w.alarms(start, 3*len(by)); err != nil {
+		if by, err = w.alarms(start, limit); err != nil {
 			return 0, err
 		}
 	}
 }
+
+// medianWork bounds the renewals counted for a median: about half a second.
+const medianWork = 500_000_000
 
 func firstHalf(by []float64) (float64, bool) {
 	for n, chance := range by {

@@ -11,7 +11,6 @@ import (
 	"lensledger/projections/projector"
 )
 
-
 // registry is one registry on real servers.
 type registry struct {
 	*pgtest.DB
