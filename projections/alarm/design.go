@@ -41,7 +41,7 @@ var Standards = []Design{
 		ChosenBy:  "false alarm in 5 of 100 charts by case 100",
 		RiskModel: ruptureModel.Name, RiskVersion: ruptureModel.Version},
 	{Code: "standard-rupture-independent", Outcome: string(events.OutcomeCapsuleRupture), Kind: string(events.KindDetection),
-		Scope: events.ScopeIndependent, Acceptable: 0.01, Unacceptable: oddsTimes(0.01, 2), Threshold: 2.4,
+		Scope: events.ScopeIndependent, Acceptable: 0.01, Unacceptable: oddsTimes(0.01, 2), Threshold: 2.41,
 		ChosenBy:  "false alarm in 5 of 100 charts by case 300",
 		RiskModel: ruptureModel.Name, RiskVersion: ruptureModel.Version},
 	{Code: "standard-takeover-trainees", Outcome: string(events.OutcomeUnplannedTakeover), Kind: string(events.KindDetection),
@@ -51,10 +51,10 @@ var Standards = []Design{
 		Scope: events.ScopeIndependent, Acceptable: 0.02, Unacceptable: oddsTimes(0.02, 2), Threshold: 3.04,
 		ChosenBy: "false alarm in 5 of 100 charts by case 300"},
 	{Code: "standard-rupture-competence", Outcome: string(events.OutcomeCapsuleRupture), Kind: string(events.KindCompetence),
-		Scope: events.ScopeTrainees, Acceptable: 0.05, Unacceptable: 0.10, Threshold: 3.58, ClosesAfter: 300,
+		Scope: events.ScopeTrainees, Acceptable: 0.05, Unacceptable: 0.10, Threshold: 3.59, ClosesAfter: 300,
 		ChosenBy: "evidence reached wrongly in at most 10 of 100 charts by case 300"},
 	{Code: "standard-takeover-competence", Outcome: string(events.OutcomeUnplannedTakeover), Kind: string(events.KindCompetence),
-		Scope: events.ScopeTrainees, Acceptable: 0.10, Unacceptable: 0.30, Threshold: 4.27, ClosesAfter: 100,
+		Scope: events.ScopeTrainees, Acceptable: 0.10, Unacceptable: 0.30, Threshold: 4.28, ClosesAfter: 100,
 		ChosenBy: "evidence reached wrongly in at most 10 of 100 charts by case 100"},
 }
 

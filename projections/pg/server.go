@@ -9,6 +9,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"runtime"
+	"strconv"
 	"strings"
 	"sync"
 	"syscall"
@@ -31,7 +32,7 @@ type Server struct {
 	cluster   string
 	durable   bool
 	socketDir string
-	temporary string // removed at the end
+	temporary []string // folders to remove at the end
 	process   *process
 }
 
@@ -55,10 +56,10 @@ func StartServer(ctx context.Context, cfg ServerConfig) (*Server, error) {
 func (s *Server) start(ctx context.Context, dataDir string) error {
 	var err error
 	if dataDir == "" {
-		if s.temporary, err = os.MkdirTemp("", "lensledger-pg-"); err != nil {
+		if dataDir, err = os.MkdirTemp("", "lensledger-pg-"); err != nil {
 			return err
 		}
-		dataDir = s.temporary
+		s.temporary = append(s.temporary, dataDir)
 	}
 	if dataDir, err = filepath.Abs(dataDir); err != nil {
 		return err
@@ -105,6 +106,7 @@ func (s *Server) placeSocket(dataDir string) error {
 		if s.socketDir, err = os.MkdirTemp("", "lensledger-pg-"); err != nil {
 			return err
 		}
+		s.temporary = append(s.temporary, s.socketDir)
 	} else if err := os.MkdirAll(s.socketDir, 0o700); err != nil {
 		return err
 	}
@@ -214,16 +216,26 @@ func (s *Server) ready(ctx context.Context) error {
 	for {
 		conn, err := pgx.Connect(ctx, s.URL())
 		if err == nil {
-			return conn.Close(ctx)
+			if err = conn.Close(ctx); s.answers() {
+				return err
+			}
 		}
 		select {
 		case <-s.process.ended:
 			return fmt.Errorf("it ended: %s", s.process.output)
 		case <-ctx.Done():
-			return fmt.Errorf("it takes no connections: %w: %s", err, s.process.output)
+			return fmt.Errorf("it takes no connections: %w: %s", errors.Join(ctx.Err(), err), s.process.output)
 		case <-time.After(20 * time.Millisecond):
 		}
 	}
+}
+
+// answers says whether it is this server that holds the cluster, and so the
+// socket, and not one that is still to leave it.
+func (s *Server) answers() bool {
+	text, err := os.ReadFile(filepath.Join(s.cluster, "postmaster.pid"))
+	pid, _, _ := strings.Cut(string(text), "\n")
+	return err == nil && pid == strconv.Itoa(s.process.cmd.Process.Pid)
 }
 
 // URL is the address of the database, for Connect and Migrate.
@@ -239,10 +251,8 @@ func (s *Server) Close() error {
 }
 
 func (s *Server) clean() {
-	for _, dir := range []string{s.socketDir, s.temporary} {
-		if dir != "" {
-			_ = os.RemoveAll(dir)
-		}
+	for _, dir := range s.temporary {
+		_ = os.RemoveAll(dir)
 	}
 }
 

@@ -161,6 +161,42 @@ func TestAFolderThatPostgresCantEnterIsNamed(t *testing.T) {
 	}
 }
 
+func TestAServerWaitsForAnotherToLeaveItsCluster(t *testing.T) {
+	dir := clusterDir(t)
+	leaving, err := pg.StartServer(ctxFor(t), pg.ServerConfig{DataDir: dir})
+	needServer(t, err)
+	type outcome struct {
+		s   *pg.Server
+		err error
+	}
+	started := make(chan outcome)
+	go func() {
+		s, err := pg.StartServer(ctxFor(t), pg.ServerConfig{DataDir: dir})
+		started <- outcome{s, err}
+	}()
+	select {
+	case o := <-started:
+		t.Fatalf("two servers on one cluster: %v", o.err)
+	case <-time.After(500 * time.Millisecond): // by then it has been refused once
+	}
+	if n := one[int](t, leaving.URL(), "SELECT 1"); n != 1 {
+		t.Error("the first server was disturbed")
+	}
+	if err := leaving.Close(); err != nil {
+		t.Fatal(err)
+	}
+	o := <-started
+	if o.err != nil {
+		t.Fatal(o.err)
+	}
+	if n := one[int](t, o.s.URL(), "SELECT 1"); n != 1 {
+		t.Error("the second server doesn't answer")
+	}
+	if err := o.s.Close(); err != nil {
+		t.Error(err)
+	}
+}
+
 // TestServerHolder isn't a test: it is the program that
 // TestTheServerEndsWithItsParent kills.
 func TestServerHolder(t *testing.T) {

@@ -67,6 +67,8 @@ var Matrix = []Row{
 	{Method: "GET", Route: "/alarms", Roles: []Role{Quality}, Scope: ScopeDepartment, Page: true},
 	{Method: "GET", Route: "/cases/{case}", Roles: []Role{Trainer, Trainee, Quality}, Scope: ScopeSurgeon, Page: true},
 	{Method: "GET", Route: "/departments/{department}", Roles: []Role{Trainer, Quality, Auditor}, Scope: ScopeDepartment, Page: true},
+	{Method: "POST", Route: "/alarms/{alarm}/reviews", Roles: []Role{Quality}, Scope: ScopeDepartment, Page: true},
+	{Method: "POST", Route: "/quarantine/{sequence}/replays", Roles: []Role{Quality}, Scope: ScopeDepartment, Page: true},
 	{Method: "GET", Route: "/intake", Roles: []Role{Integrator, Quality, Administrator}, Scope: ScopeSource, Page: true},
 }
 

@@ -286,6 +286,7 @@ func TestBrokenListStoresNothing(t *testing.T) {
 func TestLinesAreTakenAsTheyCome(t *testing.T) {
 	w := newWorld(t, nil)
 	in, out := io.Pipe()
+	t.Cleanup(func() { in.Close() }) // or the server would wait for the body
 	result := make(chan answer, 1)
 	failed := make(chan error, 1)
 	go func() {

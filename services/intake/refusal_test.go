@@ -9,6 +9,7 @@ import (
 	"reflect"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -16,6 +17,7 @@ import (
 	"github.com/santhosh-tekuri/jsonschema/v6"
 
 	"lensledger/events"
+	"lensledger/events/stream"
 	"lensledger/services/access"
 	"lensledger/services/web"
 )
@@ -141,11 +143,32 @@ func TestBodiesThatAreNotTaken(t *testing.T) {
 	}
 }
 
+// impatient is the real publisher, which gives up soon once it is told that
+// nobody answers any more.
+type impatient struct {
+	Publisher
+	away atomic.Bool
+}
+
+func (p *impatient) PublishBatch(ctx context.Context, batch []stream.Outgoing) []stream.Result {
+	if p.away.Load() {
+		var cancel context.CancelFunc
+		ctx, cancel = context.WithTimeout(ctx, 200*time.Millisecond)
+		defer cancel()
+	}
+	return p.Publisher.PublishBatch(ctx, batch)
+}
+
 // While the log is away nothing is claimed: 503, and each event says whether it
 // is known to be stored.
 func TestLogAway(t *testing.T) {
-	w := newWorld(t, func(c *Config) { c.PublishWithin = 500 * time.Millisecond })
+	var log *impatient
+	w := newWorld(t, func(c *Config) {
+		log = &impatient{Publisher: c.Publisher}
+		c.Publisher = log
+	})
 	in, out := io.Pipe()
+	t.Cleanup(func() { in.Close() }) // or the server would wait for the body
 	result := make(chan answer, 1)
 	failed := make(chan error, 1)
 	go func() {
@@ -159,6 +182,7 @@ func TestLogAway(t *testing.T) {
 	}
 	acknowledged := w.service.metrics.events.WithLabelValues(string(Stored), string(events.TypeCaseBooked))
 	w.waitFor(t, func() bool { return testutil.ToFloat64(acknowledged) == groupEvents })
+	log.away.Store(true)
 	w.nats.Close()
 	for i := range 3 {
 		_, _ = io.WriteString(out, line(groupEvents+i))

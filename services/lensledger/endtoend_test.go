@@ -111,7 +111,9 @@ func compareCharts(t *testing.T, w *world, bySubject map[string][]naiveEvent, op
 			}
 		}
 	}
-	var listed struct{ Alarms []struct{ Surgeon, Outcome, Case string } }
+	var listed struct {
+		Alarms []struct{ Surgeon, Outcome, Case string }
+	}
 	w.get(t, officer, "/v1/alarms", &listed)
 	var got []string
 	for _, a := range listed.Alarms {

@@ -55,7 +55,7 @@ type world struct {
 func newWorld(t testing.TB, before func(*stream.Stream)) *world {
 	t.Helper()
 	w := &world{DB: pgtest.New(t)}
-	server, err := stream.StartServer(stream.ServerConfig{StoreDir: t.TempDir(), InProcessOnly: true, MaxFileBytes: 1 << 30})
+	server, err := stream.StartServer(stream.ServerConfig{StoreDir: quickDir(t), InProcessOnly: true, MaxFileBytes: 1 << 30})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -72,6 +72,23 @@ func newWorld(t testing.TB, before func(*stream.Stream)) *world {
 	}
 	w.start(t)
 	return w
+}
+
+// quickDir is a folder in memory where the system has one: syncing every write to
+// disk takes minutes for the demo's events. What survives a kill is tested on
+// disk, by TestKill.
+func quickDir(t testing.TB) string {
+	t.Helper()
+	dir, err := os.MkdirTemp("/dev/shm", "lensledger-test-")
+	if err != nil {
+		return t.TempDir()
+	}
+	t.Cleanup(func() {
+		if err := os.RemoveAll(dir); err != nil {
+			t.Error(err)
+		}
+	})
+	return dir
 }
 
 // start runs the program, with its projector, until stop or the end of the test.
@@ -348,6 +365,10 @@ func differs(what string, got, want any) string {
 			case map[string]any:
 				for name, v := range x {
 					walk(path+"/"+name, v)
+				}
+			case []any:
+				for i, v := range x {
+					walk(fmt.Sprintf("%s/%d", path, i), v)
 				}
 			case float64:
 				numbers[path] = x

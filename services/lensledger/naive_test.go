@@ -23,7 +23,9 @@ type naiveEvent struct {
 
 func (e naiveEvent) word(name string) string { s, _ := e.data[name].(string); return s }
 
-func (e naiveEvent) target() [2]string { return [2]string{e.word("target_source"), e.word("target_id")} }
+func (e naiveEvent) target() [2]string {
+	return [2]string{e.word("target_source"), e.word("target_id")}
+}
 
 // mayCorrect: a correction counts from the source of its target, or from the
 // quality officers' own desk.

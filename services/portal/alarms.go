@@ -77,7 +77,11 @@ func (s *Service) alarmsPage(w http.ResponseWriter, r *http.Request, actor acces
 		if err != nil {
 			return err
 		}
-		view = s.alarmsView(actor, alarms, states, sent)
+		restarted, err := drawRestarted(r.Context(), tx, alarms, asOf)
+		if err != nil {
+			return err
+		}
+		view = s.alarmsView(actor, alarms, states, restarted, sent)
 		if view.False, err = s.falseAlarms(r.Context(), tx, actor.Departments, states, asOf); err != nil {
 			return err
 		}
@@ -92,8 +96,27 @@ func (s *Service) alarmsPage(w http.ResponseWriter, r *http.Request, actor acces
 	return s.render(w, status, "alarms", view)
 }
 
-// alarmsView words alarms and charts.
-func (s *Service) alarmsView(actor access.Actor, alarms []alarm.Listed, states []alarm.ChartRow, sent *reviewForm) alarmsView {
+// drawRestarted draws the charts that were restarted after an alarm, by code.
+func drawRestarted(ctx context.Context, tx pgx.Tx, alarms []alarm.Listed, asOf archive.AsOf) (map[string]alarm.Chart, error) {
+	out := map[string]alarm.Chart{}
+	for _, a := range alarms {
+		if _, done := out[a.Chart]; done || !a.Restarted {
+			continue
+		}
+		drawn, err := alarm.Charts(ctx, tx, a.Surgeon, asOf)
+		if err != nil {
+			return nil, err
+		}
+		for _, c := range drawn {
+			out[c.Code] = c
+		}
+	}
+	return out, nil
+}
+
+// alarmsView words alarms and charts; restarted are the charts of surgeons with
+// a restart, by code.
+func (s *Service) alarmsView(actor access.Actor, alarms []alarm.Listed, states []alarm.ChartRow, restarted map[string]alarm.Chart, sent *reviewForm) alarmsView {
 	var view alarmsView
 	canReview := s.cfg.Desk != nil && may(actor.Role, http.MethodPost, reviewRoute)
 	for _, a := range alarms {
@@ -116,6 +139,9 @@ func (s *Service) alarmsView(actor access.Actor, alarms []alarm.Listed, states [
 	}
 	for _, c := range sortedByCode(states) {
 		at := standingOfRow(c, alarms)
+		if drawn, ok := restarted[c.Chart]; ok {
+			at = standingOf(drawn, alarms)
+		}
 		view.Charts = append(view.Charts, chartRowView{Surgeon: c.Surgeon, Department: c.Department, Title: chartTitle(c.Outcome, c.Kind),
 			State: string(at.State()), Cases: whole(at.Cases), Events: whole(at.Events), LeftOut: whole(int(c.LeftOut)),
 			Value: decimal(at.Value, 2), TheLine: decimal(at.Line, 2)})
@@ -216,8 +242,15 @@ func (s *Service) falseAlarms(ctx context.Context, tx pgx.Tx, departments []stri
 	if charts == 0 {
 		return "", nil
 	}
-	return fmt.Sprintf("Were everybody's performance exactly as acceptable, about %s false alarms a year would still come from the %s together (operations of %s to %s, divided by each chart's average number of cases to a false alarm).",
-		decimal(expected, 1), plural(charts, "detection chart", "detection charts"), day(from), day(last)), nil
+	return fmt.Sprintf("Were everybody's performance exactly as acceptable, %s false alarms a year would still come from the %s together (operations of %s to %s, divided by each chart's average number of cases to a false alarm).",
+		about(expected), plural(charts, "detection chart", "detection charts"), day(from), day(last)), nil
+}
+
+func about(n float64) string {
+	if n < 0.05 {
+		return "fewer than 0.1"
+	}
+	return "about " + decimal(n, 1)
 }
 
 // latestOperation is the latest day of operation on record; zero without any.

@@ -12,6 +12,7 @@ import (
 	"lensledger/events"
 	"lensledger/projections/alarm"
 	"lensledger/projections/archive"
+	"lensledger/projections/department"
 	"lensledger/projections/fold"
 	"lensledger/projections/outcome"
 	"lensledger/services/access"
@@ -106,8 +107,8 @@ func caseWords(record outcome.Record, charts []alarm.Chart) (caseView, error) {
 	}
 	for _, e := range c.Timeline {
 		if e.Amended {
-			v.Corrections = append(v.Corrections, fmt.Sprintf("%s of %s, event %s of %s, was amended; this page shows the amended content.",
-				sentence(eventWords(e.Type)), moment(e.Time), e.ID, e.Source))
+			v.Corrections = append(v.Corrections, fmt.Sprintf("The event %s of %s (%s of %s) was amended; this page shows the amended content.",
+				eventWords(e.Type), moment(e.Time), e.ID, e.Source))
 		}
 	}
 	if c.Retracted > 0 {
@@ -188,8 +189,8 @@ func caseFacts(c fold.Case, row outcome.Row, charts []alarm.Chart) []factView {
 		factView{"Supervision at the start", supervision(string(c.Started.Supervision))},
 		factView{"Responsible consultant", person(c.Responsible())},
 		factView{"Anaesthesia", anaesthesia(c.Started.Anaesthesia)})
-	if row.Excluded != "" {
-		facts = append(facts, factView{"In the benchmarks", "no: " + plain(row.Excluded)})
+	if reason := department.ExcludedReason(row); reason != "" {
+		facts = append(facts, factView{"In the benchmarks", "no: " + plain(reason)})
 	} else {
 		facts = append(facts, factView{"In the benchmarks", "yes"})
 	}

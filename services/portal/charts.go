@@ -28,7 +28,6 @@ type chartsView struct {
 type chartView struct {
 	Anchor string
 	Title  string
-	State  State
 	Answer string
 	Counts string
 	Design []string
@@ -125,7 +124,7 @@ func countWords(standing learning.Surgeon, entries []learning.Entry) string {
 func (s *Service) chartView(c alarm.Chart, alarms []alarm.Listed) chartView {
 	f, at := s.designs.of(c.Design), standingOf(c, alarms)
 	v := chartView{Anchor: c.Design.Outcome + "-" + c.Design.Kind, Title: chartTitle(c.Design.Outcome, c.Design.Kind),
-		State: at.State(), Answer: at.Words(f), Design: designWords(c.Design, f)}
+		Answer: at.Words(f), Design: designWords(c.Design, f)}
 	v.Counts = fmt.Sprintf("On this chart: %s. Left out because the outcome isn't known yet: %s. Part cases, which don't enter: %s.",
 		plural(len(c.Points), "case", "cases"), whole(c.LeftOut), whole(c.Part))
 	points := make([]pointView, len(c.Points))

@@ -63,7 +63,8 @@ func (f *reviewForm) list() {
 func (f *reviewForm) read(r *http.Request, now time.Time) (time.Time, []problemView) {
 	f.OpenedAt = r.PostFormValue("opened_at")
 	f.Finding = r.PostFormValue("finding")
-	f.Action = strings.TrimSpace(strings.ReplaceAll(r.PostFormValue("action"), "\r\n", "\n"))
+	// Text of an event is one line: the breaks of the field become spaces.
+	f.Action = strings.Join(strings.Fields(r.PostFormValue("action")), " ")
 	f.Restart = r.PostFormValue("restart") == "yes"
 	f.list()
 	var problems []problemView

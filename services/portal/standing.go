@@ -51,6 +51,9 @@ func standingOf(c alarm.Chart, alarms []alarm.Listed) standing {
 		s.ReachedCase = c.Reaching[0].CaseNumber
 	}
 	s.Restarted = s.Alarm != nil && s.Alarm.Restarted && !restartedSince(c, s.Alarm.CrossedAt)
+	if s.Restarted {
+		s.Value = 0
+	}
 	return s
 }
 
@@ -64,7 +67,8 @@ func restartedSince(c alarm.Chart, t time.Time) bool {
 	return false
 }
 
-// standingOfRow reads a chart's row.
+// standingOfRow reads a chart's row. It can't tell whether a chart that was
+// restarted has had a case since: such charts have to be drawn.
 func standingOfRow(r alarm.ChartRow, alarms []alarm.Listed) standing {
 	s := standing{Outcome: r.Outcome, Kind: r.Kind, Cases: int(r.Cases), Events: int(r.Events), Value: events.Millionths(r.Value).Float(),
 		Line: events.Millionths(r.Threshold).Float(), Closed: r.Closed, Alarm: latest(r.Chart, alarms)}
@@ -108,7 +112,8 @@ func (s standing) State() State {
 	return StateNoSignal
 }
 
-// Words say it in a sentence or two, with what the chart can't tell.
+// Words say it in a sentence or two that begin with the state, with what the
+// chart can't tell.
 func (s standing) Words(f facts) string {
 	count := fmt.Sprintf("%s among %s", plural(s.Events, singular(s.Outcome), plurals(s.Outcome)), plural(s.Cases, "case", "cases"))
 	value := fmt.Sprintf("%s, line %s", decimal(s.Value, 2), decimal(s.Line, 2))

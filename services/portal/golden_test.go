@@ -1,0 +1,174 @@
+package portal
+
+import (
+	"bytes"
+	"flag"
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"lensledger/events"
+	"lensledger/projections/alarm"
+	"lensledger/projections/fold"
+	"lensledger/projections/learning"
+	"lensledger/projections/outcome"
+	"lensledger/services/access"
+)
+
+var update = flag.Bool("update", false, "rewrite the golden pages; read the difference before you keep it")
+
+// goldenPages makes one of each page, and of each state that a page has words for.
+func goldenPages(t *testing.T, s *Service) map[string]struct {
+	page string
+	view any
+} {
+	t.Helper()
+	ctx := t.Context()
+	framed := func(a access.Actor, title string) frame { return s.frame(ctx, a, title, &fixedAt) }
+	pages := map[string]struct {
+		page string
+		view any
+	}{}
+	add := func(name, page string, view any) {
+		pages[name] = struct {
+			page string
+			view any
+		}{page, view}
+	}
+
+	people := []personaRow{{"trainee", "Trainee", "S-014, sixty whole cases done"}, {"quality", "Quality officer", "reviews the alarms of HARBOUR"}}
+	add("home-stranger", "home", homeView{frame: s.frame(ctx, access.Actor{}, "Sign in", nil), Personas: people, Problem: "This token isn't accepted."})
+	for _, a := range []access.Actor{trainee, trainer, quality, auditor, integrator, administrator} {
+		add("home-"+string(a.Role), "home", homeView{frame: s.frame(ctx, a, "What would you like to know?", nil), Cases: may(a.Role, "GET", "/cases/{case}")})
+	}
+	add("failure", "failure", failureView{frame: s.frame(ctx, trainee, "Something failed", nil), Message: "Something failed on our side.", Quote: "ABC"})
+
+	quiet, crossed := drawn(45, 30), drawn(45, 3, 12, 20, 22, 31, 40)
+	review := alarm.ReviewRow{ReviewedAt: fixedNow, Finding: "training-need", Action: "Scrubbed supervision for ten cases", ReviewedBy: "quality"}
+	for _, c := range []struct {
+		name   string
+		charts []alarm.Chart
+		alarms []alarm.Listed
+		n      int
+	}{{"charts-empty", nil, nil, 1}, {"charts-few", drawn(12), nil, 12}, {"charts-quiet", quiet, nil, 45},
+		{"charts-crossed", crossed, listed(crossed), 45}, {"charts-reviewed", crossed, listed(crossed, review), 45}} {
+		view := s.chartsView("S-014", true, c.charts, entries(c.n), c.alarms)
+		view.frame = framed(trainee, "Where do these charts stand, and what could they still miss?")
+		add(c.name, "charts", view)
+	}
+
+	var states []alarm.ChartRow
+	for _, c := range append(crossed, alarm.ComputeAll(withCode("S-002"), entries(40), nil, nil)...) {
+		states = append(states, c.Row())
+	}
+	sent := &reviewForm{Alarm: crossed[0].Alarms[0].Alarm, OpenedAt: "2025-06-02T08:00:00Z", Finding: "case-mix", Action: `Look at "both" lists`, Restart: true}
+	sent.list()
+	restarted := listed(crossed, review)
+	for i := range restarted {
+		restarted[i].Restarted = true
+	}
+	byCode := map[string]alarm.Chart{}
+	for _, c := range crossed {
+		byCode[c.Code] = c
+	}
+	for _, c := range []struct {
+		name   string
+		alarms []alarm.Listed
+		sent   *reviewForm
+	}{{"alarms-none", nil, nil}, {"alarms-for-review", listed(crossed), nil}, {"alarms-not-stored", listed(crossed), sent},
+		{"alarms-reviewed", listed(crossed, review), nil}, {"alarms-restarted", restarted, nil}} {
+		view := s.alarmsView(quality, c.alarms, states, byCode, c.sent)
+		view.frame = framed(quality, "Has a chart crossed its line, and who has looked at it?")
+		view.False = "Were everybody's performance exactly as acceptable, about 1.2 false alarms a year would still come."
+		if c.sent != nil {
+			view.Problems = []problemView{{"finding-" + c.sent.Alarm, "Choose what the review found."}}
+		}
+		add(c.name, "alarms", view)
+	}
+
+	withRupture := record()
+	booked := outcome.Record{Case: fold.Case{Code: "HB-2025-00500", Department: "HARBOUR", Booked: &events.CaseBooked{Eye: events.EyeLeft}}}
+	booked.Row = outcome.RowOf(booked.Case)
+	for name, r := range map[string]outcome.Record{"case-rupture": withRupture, "case-booked": booked} {
+		view, err := caseWords(r, quiet)
+		if err != nil {
+			t.Fatal(err)
+		}
+		view.frame = framed(trainer, "What happened in this case?")
+		add(name, "case", view)
+	}
+
+	figures := departmentView{frame: framed(quality, "What are the department's figures, and what is left out?"), Department: "HARBOUR", From: "2024-07-01", To: "2025-06-30"}
+	figures.words(benchmarks(t))
+	forAuditor := figures
+	forAuditor.frame = framed(auditor, figures.Title)
+	add("department-auditor", "department", forAuditor)
+	for _, v := range []string{"responsible-consultant", "first-operator", "operator-at-cause"} {
+		figures.Surgeons = append(figures.Surgeons, surgeonsView{viewWords[v].title, viewWords[v].rule, surgeonRows(surgeonFigures(t))})
+	}
+	add("department-quality", "department", figures)
+	add("department-empty", "department", departmentView{frame: framed(auditor, figures.Title), Department: "HARBOUR", Empty: "No operation of this department is recorded yet, so there are no figures."})
+	add("department-wrong", "department", departmentView{frame: framed(auditor, figures.Title), Department: "HARBOUR", From: "2025-06-30", To: "2024-07-01", AsOfAsked: `yesterday "noon"`,
+		Problems: []problemView{{"from", "Period: give both days."}, {"as-of", "As of: give a position."}}})
+
+	counts := []intakeCount{{"ehr-harbour", "HARBOUR", "accepted", 12000, fixedAt.RecordedAt}, {"ehr-harbour", "HARBOUR", "duplicate", 7, fixedAt.RecordedAt.Add(-time.Hour)},
+		{"ehr-harbour", "HARBOUR", "quarantined", 2, fixedAt.RecordedAt.Add(-2 * time.Hour)}, {"", "", "quarantined", 1, fixedAt.RecordedAt}}
+	released := int64(12001)
+	rows := quarantineRows([]quarantined{
+		{Sequence: 900, RecordedAt: fixedAt.RecordedAt, Source: "ehr-harbour", Department: "HARBOUR", Reason: events.CodeNewerVersion,
+			Problems: `[{"pointer":"/type","code":"newer-version","detail":"found version 2, known up to version 1"},{"pointer":"","code":"x","detail":"y"}]`},
+		{Sequence: 901, RecordedAt: fixedAt.RecordedAt, Reason: "strange-reason", Problems: `[]`},
+		{Sequence: 10, RecordedAt: fixedAt.RecordedAt, Source: "ehr-harbour", Department: "HARBOUR", Reason: events.CodeUnknownType, Problems: `[]`, ReleasedAs: &released}})
+	rows.Replay, rows.Hidden = true, 4
+	add("intake-quality", "intake", intakeView{frame: framed(quality, "Were the events taken, which were refused and why?"), Answer: intakeAnswer(counts, 2, true), Sources: sourceRows(counts), Quarantine: rows})
+	add("intake-administrator", "intake", intakeView{frame: framed(administrator, "Were the events taken, which were refused and why?"), Answer: intakeAnswer(counts, 0, false), Sources: sourceRows(counts)})
+	add("intake-empty", "intake", intakeView{frame: framed(integrator, "Were the events taken, which were refused and why?"), Answer: intakeAnswer(nil, 0, true), Quarantine: &quarantineView{}})
+	return pages
+}
+
+// withCode is an independent surgeon.
+func withCode(code string) learning.Surgeon {
+	return learning.Surgeon{Surgeon: code, Enrolled: true, Department: "HARBOUR", Post: "consultant"}
+}
+
+func TestGoldenPages(t *testing.T) {
+	s := onPaper(t)
+	s.cfg.Lag = nil
+	for name, p := range goldenPages(t, s) {
+		t.Run(name, func(t *testing.T) {
+			var got bytes.Buffer
+			if err := s.pages[p.page].Execute(&got, p.view); err != nil {
+				t.Fatal(err)
+			}
+			checkPage(t, got.Bytes())
+			file := filepath.Join("testdata", name+".html")
+			if *update {
+				if err := os.WriteFile(file, got.Bytes(), 0o644); err != nil {
+					t.Fatal(err)
+				}
+			}
+			want, err := os.ReadFile(file)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if !bytes.Equal(got.Bytes(), want) {
+				t.Errorf("%s differs from what the page gives now; see go test -update\n%s", file, firstDifference(got.Bytes(), want))
+			}
+		})
+	}
+}
+
+func firstDifference(got, want []byte) string {
+	g, w := bytes.Split(got, []byte("\n")), bytes.Split(want, []byte("\n"))
+	for i := range g {
+		if i >= len(w) || !bytes.Equal(g[i], w[i]) {
+			out := "got:  " + string(g[i])
+			if i < len(w) {
+				out += "\nwant: " + string(w[i])
+			}
+			return out
+		}
+	}
+	return "it ends earlier"
+}
