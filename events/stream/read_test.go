@@ -364,26 +364,72 @@ func deleteConsumers(t *testing.T, s *Stream) {
 }
 
 func TestMemoryOfAReaderIsBounded(t *testing.T) {
-	ctx, cancel := context.WithCancel(context.Background())
+	const size, all = 1 << 20, 40
+	const room = maxInboxBytes/size - 1 // each message counts a byte more
 	box := newInbox()
-	put := make(chan int, 1000)
-	done := make(chan struct{})
+	put := make(chan int, all)
 	go func() {
-		defer close(done)
-		for n := range 100 {
-			box.put(ctx, delivery{Message: Message{Data: make([]byte, 1<<20)}})
+		for n := range all {
+			box.put(context.Background(), delivery{Message: Message{Data: make([]byte, size)}})
 			put <- n
 		}
 	}()
-	for range maxInboxBytes>>20 - 1 {
-		<-put // up to the bound nothing waits
+	for range room {
+		<-put
 	}
-	for range 20 {
+	select {
+	case n := <-put:
+		t.Fatalf("message %d found room", n+1)
+	case <-time.After(50 * time.Millisecond):
+	}
+	for taken := 0; taken < all; {
 		<-box.arrived
-		if n := len(box.take(1000)); n > maxInboxBytes>>20 {
-			t.Fatalf("%d MiB were waiting", n)
+		n := len(box.take(all))
+		if n > room {
+			t.Fatalf("%d messages were waiting, room is for %d", n, room)
+		}
+		taken += n
+	}
+
+	// One that is larger than the room passes alone, and a full inbox doesn't
+	// hold up the end.
+	ctx, cancel := context.WithCancel(context.Background())
+	box.put(ctx, delivery{Message: Message{Data: make([]byte, maxInboxBytes+1)}})
+	cancel()
+	box.put(ctx, delivery{Message: Message{Data: make([]byte, 1)}})
+	if n := len(box.take(all)); n != 1 {
+		t.Errorf("%d messages, want 1", n)
+	}
+}
+
+// A message that the network lost isn't a gap in the log: the reader must ask for
+// it again instead of stopping.
+func TestALossOnTheWayIsNoGap(t *testing.T) {
+	for _, c := range []struct {
+		name                string
+		numbers, sequences  []uint64
+		handed              int
+		want                error
+		gapExpected, gapGot uint64
+	}{
+		{"none", []uint64{1, 2, 3}, []uint64{5, 6, 7}, 3, nil, 0, 0},
+		{"lost on the way", []uint64{1, 3}, []uint64{5, 7}, 1, errLostOnWay, 0, 0},
+		{"gone from the log", []uint64{1, 2}, []uint64{5, 7}, 1, nil, 6, 7},
+	} {
+		box := newInbox()
+		for i := range c.numbers {
+			box.put(t.Context(), delivery{Message: Message{Sequence: c.sequences[i]}, number: c.numbers[i]})
+		}
+		var number uint64
+		batch, err := (&reader{next: 5}).gather(t.Context(), box, &number)
+		var gap *GapError
+		switch {
+		case len(batch) != c.handed:
+			t.Errorf("%s: %d messages handed over, want %d", c.name, len(batch), c.handed)
+		case c.gapGot > 0 && (!errors.As(err, &gap) || gap.Expected != c.gapExpected || gap.Got != c.gapGot):
+			t.Errorf("%s: %v", c.name, err)
+		case c.gapGot == 0 && !errors.Is(err, c.want):
+			t.Errorf("%s: %v, want %v", c.name, err, c.want)
 		}
 	}
-	cancel()
-	<-done // a full inbox doesn't hold up the end
 }

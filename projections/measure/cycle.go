@@ -37,8 +37,8 @@ type ending struct {
 const (
 	// cycleTail is the part of a cycle's alarm chance that may be left out.
 	cycleTail = 1e-13
-	// cycleWork bounds the cells of one cycle: about half a second.
-	cycleWork = 400_000_000
+	// cycleWork bounds the cells of one cycle: about a fifth of a second.
+	cycleWork = 100_000_000
 	// cyclePool is how many far cases share one ending.
 	cyclePool = 64
 )

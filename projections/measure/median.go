@@ -41,8 +41,8 @@ func (w walk) median(start float64, first, again cycle, by []float64) (float64, 
 	}
 }
 
-// medianWork bounds the renewals counted for a median: about half a second.
-const medianWork = 500_000_000
+// medianWork bounds the renewals counted for a median: about a fifth of a second.
+const medianWork = 100_000_000
 
 func firstHalf(by []float64) (float64, bool) {
 	for n, chance := range by {

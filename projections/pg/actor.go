@@ -53,17 +53,24 @@ func (a Actor) check() error {
 	return nil
 }
 
+// beginActor and setActor begin a read. Their order matters.
+//
 // The lock comes before the first statement that needs a snapshot. LOCK TABLE
-// takes none, so the snapshot is younger than the lock, and the read models named
-// by it are those that the snapshot shows; with an advisory lock, which is taken
-// by a SELECT, a read could wait through a swap and then see the new tables as
-// they were before they were filled.
+// takes none, so the snapshot is younger than the lock, and shows the read models
+// that the names mean then. With an advisory lock, which is taken by a SELECT, a
+// read could wait through a swap and then see the new tables as they were before
+// they were filled.
+//
+// The lock's table is named with its schema, and the search path is set after it:
+// Postgres keeps a search path that it worked out while a swap was being
+// committed, and would look for the tables in the schema that was dropped.
 const (
 	beginActor = `BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY;
 SET LOCAL ROLE ` + RoleReader + `;
 SET LOCAL statement_timeout = '30s';
 SET LOCAL lock_timeout = '10s';
-LOCK TABLE ` + swapTable + ` IN ACCESS SHARE MODE`
+LOCK TABLE %[1]s.` + swapTable + ` IN ACCESS SHARE MODE;
+SET LOCAL search_path = %[1]s_model, %[1]s`
 	setActor = `SELECT set_config('app.role', $1, true), set_config('app.surgeons', $2, true),
 set_config('app.departments', $3, true), set_config('app.source', $4, true)`
 	beginWriter = `BEGIN ISOLATION LEVEL READ COMMITTED READ WRITE;
@@ -82,7 +89,11 @@ func AsActor(ctx context.Context, pool *pgxpool.Pool, actor Actor, fn func(pgx.T
 	if err := actor.check(); err != nil {
 		return err
 	}
-	return within(ctx, pool, beginActor, func(tx pgx.Tx) error {
+	base, err := baseOf(pool)
+	if err != nil {
+		return err
+	}
+	return within(ctx, pool, fmt.Sprintf(beginActor, base), func(tx pgx.Tx) error {
 		_, err := tx.Exec(ctx, setActor, actor.Role, strings.Join(actor.Surgeons, ","), strings.Join(actor.Departments, ","), actor.Source)
 		if err != nil {
 			return fmt.Errorf("set actor: %w", err)

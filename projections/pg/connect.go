@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"regexp"
+	"strings"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -60,6 +61,15 @@ func Connect(ctx context.Context, url, base string, max int) (*pgxpool.Pool, err
 		return nil, fmt.Errorf("connect to Postgres: %w", err)
 	}
 	return pool, nil
+}
+
+// baseOf is the archive that a pool of Connect looks in.
+func baseOf(pool *pgxpool.Pool) (string, error) {
+	_, base, _ := strings.Cut(pool.Config().ConnConfig.RuntimeParams["search_path"], ", ")
+	if err := checkBase(base); err != nil {
+		return "", fmt.Errorf("the pool isn't from Connect: %w", err)
+	}
+	return base, nil
 }
 
 func applySettings(cfg *pgx.ConnConfig, searchPath string) {

@@ -2,9 +2,8 @@ package projector_test
 
 import (
 	"context"
-	"fmt"
 	"log/slog"
-	"os"
+	"path/filepath"
 	"runtime"
 	"slices"
 	"testing"
@@ -29,14 +28,24 @@ func scenario(n int) []events.Event {
 	return out
 }
 
+// loaded is a registry whose stream holds the events already.
+func loaded(b *testing.B, es []events.Event) *registry {
+	b.Helper()
+	dir := filepath.Join(b.TempDir(), "log")
+	err := stream.Load(b.Context(), dir, func(ctx context.Context, p *stream.Publisher) error { return publishAll(ctx, p, es) })
+	if err != nil {
+		b.Fatal(err)
+	}
+	return openRegistry(b, dir)
+}
+
 // BenchmarkLive measures how many events a second the live path takes, beside a
 // bare COPY of the same bytes into an unindexed table in the same run.
 func BenchmarkLive(b *testing.B) {
 	es := scenario(15_000)
 	for b.Loop() {
 		b.StopTimer()
-		r := newRegistry(b)
-		r.publish(b, es...)
+		r := loaded(b, es)
 		raw := r.bareCopy(b, es)
 		b.StartTimer()
 		began := time.Now()
@@ -78,8 +87,7 @@ func BenchmarkLatency(b *testing.B) {
 	const perSecond, seconds = 200, 8
 	es := scenario(4000 + perSecond*seconds)
 	for b.Loop() {
-		r := newRegistry(b)
-		r.publish(b, es[:4000]...)
+		r := loaded(b, es[:4000])
 		r.run(b, 500)
 		ctx, stop := context.WithCancel(b.Context())
 		p := projector.New(projector.Config{Pool: r.Pool, Base: r.Base, Stream: r.stream, Log: slog.New(slog.DiscardHandler)})
@@ -127,8 +135,7 @@ func BenchmarkLatency(b *testing.B) {
 // process holds most.
 func BenchmarkRebuild(b *testing.B) {
 	es := scenario(120_000)
-	r := newRegistry(b)
-	r.publish(b, es...)
+	r := loaded(b, es)
 	r.run(b, 500)
 	for b.Loop() {
 		b.StopTimer()
@@ -188,5 +195,4 @@ func BenchmarkPublish(b *testing.B) {
 		b.ReportMetric(float64(len(es))/time.Since(began).Seconds(), "events/s")
 		b.ReportMetric(0, "ns/op")
 	}
-	fmt.Fprintln(os.Stderr, "store on", os.TempDir())
 }

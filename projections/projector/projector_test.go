@@ -20,9 +20,15 @@ type registry struct {
 
 func newRegistry(t testing.TB) *registry {
 	t.Helper()
+	return openRegistry(t, t.TempDir())
+}
+
+// openRegistry makes a registry whose stream is in a folder.
+func openRegistry(t testing.TB, storeDir string) *registry {
+	t.Helper()
 	r := &registry{DB: pgtest.New(t)}
 	var err error
-	if r.server, err = stream.StartServer(stream.ServerConfig{StoreDir: t.TempDir(), InProcessOnly: true, MaxFileBytes: 1 << 30}); err != nil {
+	if r.server, err = stream.StartServer(stream.ServerConfig{StoreDir: storeDir, InProcessOnly: true, MaxFileBytes: 1 << 30}); err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(r.server.Close)
@@ -35,15 +41,22 @@ func newRegistry(t testing.TB) *registry {
 
 func (r *registry) publish(t testing.TB, es ...events.Event) {
 	t.Helper()
+	if err := publishAll(t.Context(), r.stream.Publisher(), es); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func publishAll(ctx context.Context, p *stream.Publisher, es []events.Event) error {
 	batch := make([]stream.Outgoing, len(es))
 	for i, e := range es {
 		batch[i] = stream.Outgoing{Subject: projector.SubjectOf(e), MessageID: e.MessageID(), Data: e.Encode()}
 	}
-	for _, res := range r.stream.Publisher().PublishBatch(t.Context(), batch) {
+	for _, res := range p.PublishBatch(ctx, batch) {
 		if res.Err != nil {
-			t.Fatal(res.Err)
+			return res.Err
 		}
 	}
+	return nil
 }
 
 // run projects everything published, in batches of the given size, as a projector
