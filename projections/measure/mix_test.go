@@ -199,3 +199,13 @@ func TestMixRefuses(t *testing.T) {
 	_, err = FixedList(make([]float64, 10_001), 2, 3, 1)
 	refused(t, "long list", err, "number of risks")
 }
+
+// One event falls short of the threshold by less than a node's width: it must not
+// alarm, and a second one must.
+func TestFixedListDecidesAlarmsOnTheValueItself(t *testing.T) {
+	event := must[Scores](t)(LLR(.04, 2)).Event
+	by := must[[]float64](t)(FixedList([]float64{.04, .04}, 2, event+1e-5, 1))
+	near(t, "alarm at case 1", by[1], 0, 0)
+	near(t, "alarm by case 2", by[2], .04*.04, 1e-15)
+	near(t, "alarm at case 1, threshold below", must[[]float64](t)(FixedList([]float64{.04}, 2, event-1e-5, 1))[1], .04, 1e-15)
+}

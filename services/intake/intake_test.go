@@ -279,6 +279,9 @@ func TestBrokenListStoresNothing(t *testing.T) {
 		if a.code != want || a.Status != want || a.Detail == "" || len(a.Results) != 0 || w.last(t) != 0 {
 			t.Errorf("%s: %d %s, log %d", name, a.code, a.text, w.last(t))
 		}
+		if (name == "no list" || name == "number") && !strings.Contains(a.Detail, "must be a JSON list") {
+			t.Errorf("%s: %s", name, a.Detail)
+		}
 	}
 }
 

@@ -70,7 +70,7 @@ var structuredHeader = events.Header{"content-type": {events.ContentTypeEvent}}
 func binaryHeader(h http.Header) events.Header {
 	out := events.Header{}
 	for name, values := range h {
-		if lower := strings.ToLower(name); lower != "" {
+		if lower := strings.ToLower(name); strings.HasPrefix(lower, "ce-") {
 			out[lower] = values
 		}
 	}
