@@ -149,6 +149,11 @@ func (p *Projector) takePosition(ctx context.Context, tx pgx.Tx, first uint64) (
 	case uint64(position)+1 != first:
 		return high, &stream.GapError{Expected: uint64(position) + 1, Got: first}
 	}
+	// Set after the lock: Postgres keeps a search path that it worked out while a
+	// rebuild's swap was being committed.
+	if _, err := tx.Exec(ctx, "SET LOCAL search_path = "+quote(p.live())+", "+quote(p.base)); err != nil {
+		return high, fmt.Errorf("look in the live read models: %w", err)
+	}
 	return high, nil
 }
 

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgconn"
 	"github.com/jackc/pgx/v5/pgxpool"
 	"github.com/prometheus/client_golang/prometheus"
 
@@ -200,12 +201,19 @@ func (p *Projector) applySafely(ctx context.Context, batch []stream.Message, poi
 
 var errPanic = errors.New("panic")
 
-// isPoison says whether an error is the data's fault: not a broken dependency,
-// not a reason to stop.
+// isPoison says whether an error is the data's fault: a value or a constraint that
+// Postgres refuses, or a fold that panics. Anything else, a missing table as much
+// as a lost fence, is a reason to stop, and no event is set aside for it.
 func isPoison(err error) bool {
-	var epoch *stream.EpochError
-	var gap *stream.GapError
-	return !pg.Unavailable(err) && !errors.Is(err, ErrFenced) && !errors.As(err, &epoch) && !errors.As(err, &gap)
+	var pgErr *pgconn.PgError
+	if errors.As(err, &pgErr) {
+		switch pgErr.Code[:2] {
+		case "22", "23", "54": // data, constraint, program limit
+			return true
+		}
+		return false
+	}
+	return errors.Is(err, errPanic)
 }
 
 // Position is how far the read models have come.

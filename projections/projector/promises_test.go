@@ -193,8 +193,15 @@ func TestLostDatabaseIsWaitedFor(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := w.Wait(ctx, info.Last); err != nil {
-		t.Fatal(err)
+	waited := make(chan error, 1)
+	go func() { waited <- w.Wait(ctx, info.Last) }()
+	select {
+	case err := <-done:
+		t.Fatalf("the projector or its watcher gave up: %v", err)
+	case err := <-waited:
+		if err != nil {
+			t.Fatal(err)
+		}
 	}
 	stop()
 	<-done
@@ -219,8 +226,13 @@ func TestSecondProjectorFencesTheFirst(t *testing.T) {
 	}
 	r.run(t, 500) // takes over
 	r.publish(t, finished("b", "K-1", morning.Add(time.Hour)))
-	if err := <-first; !errors.Is(err, projector.ErrFenced) {
-		t.Errorf("the first projector ended with %v", err)
+	select {
+	case err := <-first:
+		if !errors.Is(err, projector.ErrFenced) {
+			t.Errorf("the first projector ended with %v", err)
+		}
+	case <-time.After(20 * time.Second):
+		t.Fatal("the first projector goes on beside the second")
 	}
 	r.run(t, 500)
 }

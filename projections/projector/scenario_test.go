@@ -32,7 +32,7 @@ var update = flag.Bool("update", false, "rewrite the expected parts of testdata/
 //
 //	words
 //	== events
-//	<id> <time> <noun.participle> <subject> <data>
+//	[<source>:]<id> <time> <noun.participle> <subject> <data>
 //	== rows
 //	...
 //	== measures
@@ -87,9 +87,9 @@ func readScenario(t *testing.T, path string) scenarioFile {
 			data = line[at:]
 		}
 		source := scenarioSource
-		id, desk := strings.CutPrefix(f[0], "desk:")
-		if desk {
-			source = fold.CorrectionDesk
+		id := f[0]
+		if from, rest, named := strings.Cut(id, ":"); named {
+			source, id = from, rest
 		}
 		body := fmt.Sprintf(`{"specversion":"1.0","id":%q,"source":%q,"type":"lensledger.%s.v1","subject":%q,"department":%q,"time":%q,"data":%s}`,
 			id, source, f[2], f[3], scenarioDepartment, f[1], data)

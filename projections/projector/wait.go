@@ -2,11 +2,13 @@ package projector
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"strconv"
 	"sync"
 	"time"
 
+	"github.com/jackc/pgx/v5/pgconn"
 	"github.com/jackc/pgx/v5/pgxpool"
 
 	"lensledger/projections/pg"
@@ -36,15 +38,22 @@ func (w *Watcher) Run(ctx context.Context) error {
 		if ctx.Err() != nil {
 			return nil
 		}
-		if !pg.Unavailable(err) {
+		if !pg.Unavailable(err) && !missing(err) {
 			return fmt.Errorf("watch the position: %w", err)
 		}
 		select {
-		case <-time.After(time.Second):
+		case <-time.After(200 * time.Millisecond):
 		case <-ctx.Done():
 			return nil
 		}
 	}
+}
+
+// missing says that there are no read models: a projector that was just started
+// is about to make the first ones.
+func missing(err error) bool {
+	var pgErr *pgconn.PgError
+	return errors.As(err, &pgErr) && pgErr.Code == "42P01"
 }
 
 func (w *Watcher) listen(ctx context.Context) error {
