@@ -302,6 +302,27 @@ func TestAlarmsAreAnnouncedOnce(t *testing.T) {
 	if after := crossing(); after == before {
 		t.Errorf("late cases did not move the crossing from %s", before)
 	}
+	// The ruptures are taken back, and with them the alarm; then they turn out true.
+	var back, again []events.Event
+	for _, e := range append(cases(10, 14, true), cases(0, 3, true)...) {
+		if e.Type == events.TypeComplicationRecorded {
+			at := e.Time.AddDate(0, 1, 0)
+			back = append(back, events.Event{ID: "back-" + e.ID, Source: e.Source, Type: events.TypeEventRetracted, Subject: e.Subject,
+				Department: e.Department, Time: at, Data: &events.EventRetracted{TargetSource: events.Code(e.Source), TargetID: events.ID(e.ID)}})
+			e.ID = "again-" + e.ID
+			again = append(again, e)
+		}
+	}
+	r.publish(t, back...)
+	run()
+	if n := len(r.contents(t)["alarm"]); n != 0 {
+		t.Errorf("%d alarms without a rupture", n)
+	}
+	r.publish(t, again...)
+	run()
+	if n := len(r.contents(t)["alarm"]); n != 1 {
+		t.Errorf("%d alarms, want the old one again", n)
+	}
 	if announced[code] != 1 || len(announced) != 1 {
 		t.Errorf("announced %v, want %s once", announced, code)
 	}

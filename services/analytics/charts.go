@@ -215,7 +215,7 @@ func (s *Service) RunLengths(ctx context.Context, d alarm.Design) (*measure.Desi
 	if d.ClosesAfter > 0 && d.ClosesAfter <= mostCasesStated {
 		request.WithinCases = d.ClosesAfter
 	}
-	design, err := s.designs.get(ctx, request)
+	design, err := s.lengths.get(ctx, request)
 	var argument *measure.ArgumentError
 	if errors.As(err, &argument) {
 		// The event allows designs at the edge of what has a run length.

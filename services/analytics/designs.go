@@ -28,7 +28,7 @@ func (s *Service) postDesign(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, refused(faults...))
 		return
 	}
-	design, err := s.designs.get(r.Context(), request)
+	design, err := s.asked.get(r.Context(), request)
 	if err != nil {
 		names, _ := fieldsOf(reflect.ValueOf(request))
 		s.fail(w, r, argumentError(err, names))

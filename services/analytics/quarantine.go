@@ -166,6 +166,9 @@ func (s *Service) postReplay(w http.ResponseWriter, r *http.Request) {
 	web.WriteJSON(w, http.StatusAccepted, replayed{Sequence: sequence, ReleasedAs: released})
 }
 
+// releaseWithin bounds the wait for the log.
+const releaseWithin = 10 * time.Second
+
 // Replay sends a quarantined event that the actor may see again, as it was
 // received, and gives its new position. Failures that a person may read are
 // *web.Error.
@@ -181,7 +184,10 @@ func (s *Service) Replay(ctx context.Context, who access.Actor, sequence uint64)
 	if err != nil {
 		return 0, err
 	}
-	released, err := s.cfg.Releaser.Release(ctx, sequence)
+	// The log is asked until it answers; a person isn't kept waiting for ever.
+	within, cancel := context.WithTimeout(ctx, releaseWithin)
+	defer cancel()
+	released, err := s.cfg.Releaser.Release(within, sequence)
 	var still *projector.StillRefused
 	switch {
 	case errors.As(err, &still):
@@ -194,6 +200,8 @@ func (s *Service) Replay(ctx context.Context, who access.Actor, sequence uint64)
 		return 0, &web.Error{Code: web.CodeRefused, Message: "This event was sent again before; the list of what is in quarantine says under which position."}
 	case errors.Is(err, projector.ErrNotQuarantined):
 		return 0, web.NotFound()
+	case err != nil && within.Err() != nil:
+		return 0, &web.Error{Code: web.CodeUnavailable, Message: "The log doesn't take events for the moment. The event stays in quarantine: try again."}
 	}
 	return released, err
 }

@@ -92,7 +92,7 @@ func newAPI(t testing.TB, cfg Config, publisher intake.Publisher) *api {
 // it needs one.
 func calculators(t testing.TB) *api {
 	t.Helper()
-	pool, err := pgxpool.New(t.Context(), "postgres://nobody@127.0.0.1:1/nothing")
+	pool, err := pgxpool.New(t.Context(), "postgres://nobody@127.0.0.1:1/nothing?search_path=away_model,%20away")
 	if err != nil {
 		t.Fatal(err)
 	}

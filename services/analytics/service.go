@@ -52,7 +52,8 @@ type Config struct {
 // Service answers over HTTP.
 type Service struct {
 	cfg     Config
-	designs *designs
+	asked   *designs // by whoever uses the calculator
+	lengths *designs // of the charts in use, which no calculator's user may crowd out
 }
 
 // New checks the configuration.
@@ -69,7 +70,7 @@ func New(cfg Config) (*Service, error) {
 	if cfg.Now == nil {
 		cfg.Now = time.Now
 	}
-	return &Service{cfg: cfg, designs: newDesigns()}, nil
+	return &Service{cfg: cfg, asked: newDesigns(), lengths: newDesigns()}, nil
 }
 
 // Routes adds the routes of the service to a router of web.NewRouter, on which
@@ -115,7 +116,7 @@ func (s *Service) fail(w http.ResponseWriter, r *http.Request, err error) {
 		err = badQuery(web.Fault{Pointer: "?as_of", Code: faultInvalid, Detail: err.Error()})
 	case errors.Is(err, outcome.ErrNoCase):
 		err = web.NotFound()
-	case pg.Unavailable(err) || r.Context().Err() != nil:
+	case pg.Unavailable(err), errors.Is(err, context.DeadlineExceeded), r.Context().Err() != nil:
 		s.cfg.Logger.LogAttrs(r.Context(), slog.LevelWarn, "record not available",
 			slog.String("request_id", web.RequestID(r.Context())), slog.String("error", err.Error()))
 		err = &web.Error{Code: web.CodeUnavailable, Message: "The record can't be read for the moment. Try again."}

@@ -26,8 +26,7 @@ const smallNumber = 25
 const largeNumber = 100
 
 // RuptureWords words a rupture figure: "3 of 142 (2.1 %, 95 % CI 0.4 to 6.0)";
-// below 25 operations the count alone, below 100 with a warning of how wide the
-// interval is.
+// below 25 operations the count alone, below 100 the interval in words.
 func RuptureWords(f department.RuptureFigure) string {
 	return RateWords(f.Events, f.N, f.Rate, f.Interval)
 }
@@ -42,11 +41,11 @@ func RateWords(events, n int, rate *float64, interval *measure.Interval) string 
 	if rate == nil || interval == nil {
 		return count + " (too few cases for a rate)"
 	}
-	words := fmt.Sprintf("%s (%s, 95 %% CI %s to %s)", count, PercentWords(*rate), tenths(interval.Lower*100), tenths(interval.Upper*100))
+	lower, upper := tenths(interval.Lower*100), tenths(interval.Upper*100)
 	if n < largeNumber {
-		words += fmt.Sprintf(": so few cases fit anything between about 1 in %s and 1 in %s", oneIn(interval.Upper), oneIn(interval.Lower))
+		return fmt.Sprintf("%s (%s; any rate from %s to %s %% fits so few cases, 95 %% CI)", count, PercentWords(*rate), lower, upper)
 	}
-	return words
+	return fmt.Sprintf("%s (%s, 95 %% CI %s to %s)", count, PercentWords(*rate), lower, upper)
 }
 
 // PercentWords writes a proportion as "2.1 %".
@@ -54,17 +53,12 @@ func PercentWords(p float64) string { return tenths(p*100) + " %" }
 
 func tenths(x float64) string { return strconv.FormatFloat(x, 'f', 1, 64) }
 
-func oneIn(p float64) string {
-	if p <= 0 {
-		return "infinitely many"
-	}
-	return strconv.Itoa(int(math.Round(1 / p)))
-}
+const doubling = "a doubling"
 
 // OddsWords says how many times as high the odds are that a design watches for.
 func OddsWords(ratio float64) string {
 	if math.Abs(ratio-2) < 0.01 {
-		return "a doubling"
+		return doubling
 	}
 	return "odds " + strconv.FormatFloat(ratio, 'g', 3, 64) + " times as high"
 }
@@ -138,8 +132,11 @@ func CannotSee(c alarm.Chart, d *measure.Design) string {
 		}
 		return words
 	}
-	words := fmt.Sprintf("With %s, the line is crossed after a median of %s cases; there are %d, so no signal doesn't rule it out.",
-		OddsWords(oddsRatio(c.Design)), median, n)
+	change := OddsWords(oddsRatio(c.Design))
+	if change == doubling {
+		change += " of the odds"
+	}
+	words := fmt.Sprintf("With %s, the line is crossed after a median of %s cases; there are %d, so no signal doesn't rule it out.", change, median, n)
 	if w := within(d.InControl, n); w != nil {
 		words += fmt.Sprintf(" Where nothing has changed, it is crossed by case %d in %s.", w.Cases, chanceWords(w.Chance))
 	}

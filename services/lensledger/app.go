@@ -63,11 +63,11 @@ func newApp(ctx context.Context, cfg appConfig) (*app, error) {
 	if err != nil {
 		return nil, err
 	}
-	answers, err := analytics.New(analytics.Config{Pool: cfg.Pool, Base: cfg.Schema, Desk: in, Releaser: a.projector})
+	answers, err := analytics.New(analytics.Config{Pool: cfg.Pool, Base: cfg.Schema, Desk: in, Releaser: a.projector, Logger: log})
 	if err != nil {
 		return nil, err
 	}
-	pages, err := portal.New(portal.Config{Pool: cfg.Pool, Desk: in, Releaser: a.projector, Tokens: tokens, Personas: cfg.Personas, PersonaToken: cfg.PersonaToken})
+	pages, err := portal.New(portal.Config{Pool: cfg.Pool, Desk: in, Releaser: a.projector, Projection: a.watcher, Logger: log, Tokens: tokens, Personas: cfg.Personas, PersonaToken: cfg.PersonaToken})
 	if err != nil {
 		return nil, err
 	}

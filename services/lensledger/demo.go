@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"net"
 	"os"
 	"path/filepath"
 	"time"
@@ -46,6 +47,9 @@ func (c *demoCommand) Run(ctx context.Context) (err error) {
 	if err := os.MkdirAll(c.Data, 0o755); err != nil {
 		return fmt.Errorf("make the demo's folder: %w", err)
 	}
+	if err := c.checkListen(); err != nil {
+		return err
+	}
 	say := func(format string, args ...any) { fmt.Fprintf(os.Stderr, format+"\n", args...) }
 	if err := c.preload(ctx, say); err != nil {
 		return err
@@ -82,6 +86,18 @@ func (c *demoCommand) Run(ctx context.Context) (err error) {
 		}
 		say("For quality improvement only; local governance and licensed practice decide. Ctrl-C stops.")
 	})
+}
+
+// checkListen tells of a port in use before anything is loaded.
+func (c *demoCommand) checkListen() error {
+	if c.Once {
+		return nil
+	}
+	l, err := net.Listen("tcp", c.Listen)
+	if err != nil {
+		return fmt.Errorf("%w; choose another with --listen HOST:PORT", err)
+	}
+	return l.Close()
 }
 
 // startLocal starts the servers that weren't given by address.

@@ -117,7 +117,7 @@ func designWords(a alarm.Design, f facts) []string {
 		out = append(out,
 			fmt.Sprintf("How often it is wrong: at acceptable performance, %s of charts cross the line by chance by case %s; on average the first such crossing takes %s cases.",
 				percent(f.FalseWithin), whole(f.Within), cases(f.FalseAverage)),
-			fmt.Sprintf("What it can't see: if the odds became %s as high, half of charts would still be below the line after %s cases, and %s of them would have crossed by case %s.",
+			fmt.Sprintf("What it can't see: if the odds became %s as high, half of such charts would still be below the line after %s cases, and %s of such charts would have crossed by case %s.",
 				ratio(f.OddsRatio), cases(f.SeenMedian), percent(f.SeenWithin), whole(f.Within)))
 	}
 	if a.ChosenBy != "" {

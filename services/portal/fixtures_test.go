@@ -1,6 +1,7 @@
 package portal
 
 import (
+	"context"
 	"testing"
 	"time"
 
@@ -43,7 +44,9 @@ func onPaper(t *testing.T) *Service {
 	return s
 }
 
-type noRelease struct{ Releaser }
+type noRelease struct{}
+
+func (noRelease) Release(context.Context, uint64) (uint64, error) { return 0, nil }
 
 // standingS014 is a trainee with two whole cases before the record.
 var standingS014 = learning.Surgeon{Surgeon: "S-014", Enrolled: true, Department: "HARBOUR", Post: "trainee", Trainee: true, PriorWhole: 2, PriorPart: 5}

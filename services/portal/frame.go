@@ -34,6 +34,9 @@ type link struct {
 // Common practice, no source.
 const lateAfter = 30 * time.Second
 
+// lagWithin bounds the wait for the stream: the page is worth having without.
+const lagWithin = 2 * time.Second
+
 // frame makes the frame of a page. asOf is nil for a page without rows.
 func (s *Service) frame(ctx context.Context, actor access.Actor, title string, asOf *archive.AsOf) frame {
 	f := frame{Title: title, Caution: caution, Who: who(actor), Links: links(actor)}
@@ -45,7 +48,9 @@ func (s *Service) frame(ctx context.Context, actor access.Actor, title string, a
 	}
 	f.AsOf = asOfWords(*asOf)
 	if s.cfg.Lag != nil && !asOf.Past {
-		if waiting, age, err := s.cfg.Lag(ctx); err != nil {
+		ctx, cancel := context.WithTimeout(ctx, lagWithin)
+		defer cancel()
+		if waiting, age, err := s.cfg.Lag.Lag(ctx); err != nil {
 			f.Late = "It can't be told for the moment whether newer events wait to be read in."
 		} else if age > lateAfter {
 			f.Late = fmt.Sprintf("Late: %s to be read in, the oldest for %s. What you see may be older than it looks.",

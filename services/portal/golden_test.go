@@ -134,7 +134,6 @@ func withCode(code string) learning.Surgeon {
 
 func TestGoldenPages(t *testing.T) {
 	s := onPaper(t)
-	s.cfg.Lag = nil
 	for name, p := range goldenPages(t, s) {
 		t.Run(name, func(t *testing.T) {
 			var got bytes.Buffer

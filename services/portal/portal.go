@@ -38,6 +38,12 @@ type Tokens interface {
 	Verify(ctx context.Context, token string) (access.Actor, error)
 }
 
+// Lagger knows how far the rows are behind the stream; *projector.Projector is one.
+type Lagger interface {
+	// Lag gives the number of messages that wait and the age of the oldest.
+	Lag(ctx context.Context) (waiting uint64, age time.Duration, err error)
+}
+
 // Persona is one of the demo's invented people, to be picked at the door.
 type Persona struct {
 	Name  string // what PersonaToken knows the person by
@@ -54,9 +60,9 @@ type Config struct {
 	Releaser   Releaser          // nil: quarantine can be read, not replayed
 	Projection intake.Projection // nil: a page after a review may not show it yet
 
-	// Lag says how many messages wait to be projected and how old the oldest
-	// is; nil: pages don't say when they are late.
-	Lag func(ctx context.Context) (messages uint64, age time.Duration, err error)
+	// Lag knows how far the rows are behind; nil asks Releaser, if that knows,
+	// else pages don't say when they are late.
+	Lag Lagger
 
 	// Personas are the demo's invented people; with any, every page says that
 	// its data is invented. PersonaToken gives a token for one of their names.
@@ -97,6 +103,9 @@ func New(cfg Config) (*Service, error) {
 	}
 	if cfg.Now == nil {
 		cfg.Now = time.Now
+	}
+	if cfg.Lag == nil {
+		cfg.Lag, _ = cfg.Releaser.(Lagger)
 	}
 	pages, err := parseTemplates()
 	if err != nil {

@@ -20,6 +20,7 @@ import (
 	"lensledger/projections/alarm"
 	"lensledger/projections/archive"
 	"lensledger/services/access"
+	"lensledger/services/analytics"
 	"lensledger/services/web"
 )
 
@@ -150,10 +151,10 @@ func (s *Service) findAlarm(ctx context.Context, actor access.Actor, code string
 // reviewEvents are a function of the form alone, its time included: a form that
 // is sent twice makes the same events, and the second ones are duplicates.
 func reviewEvents(actor access.Actor, a alarm.Row, form reviewForm, at time.Time) []events.Event {
-	by := reviewer(actor)
-	sum := sha256.Sum256([]byte(strings.Join([]string{a.Alarm, form.OpenedAt, form.Finding, form.Action, strconv.FormatBool(form.Restart), by}, "\x00")))
+	by := analytics.PersonCode(actor)
+	sum := sha256.Sum256([]byte(strings.Join([]string{a.Alarm, form.OpenedAt, form.Finding, form.Action, strconv.FormatBool(form.Restart), string(by)}, "\x00")))
 	id := "review-" + hex.EncodeToString(sum[:12])
-	data := events.AlarmReviewed{Alarm: events.Code(a.Alarm), Finding: events.Finding(form.Finding), Action: events.Text(form.Action), By: events.Code(by)}
+	data := events.AlarmReviewed{Alarm: events.Code(a.Alarm), Finding: events.Finding(form.Finding), Action: events.Text(form.Action), By: by}
 	make1 := func(id string, kind events.Type, data any) events.Event {
 		return events.Event{ID: id, Source: access.DeskSource, Type: kind, Subject: a.Chart, Department: a.Department, Time: at.UTC(), Data: data}
 	}
@@ -163,17 +164,6 @@ func reviewEvents(actor access.Actor, a alarm.Row, form reviewForm, at time.Time
 		out = append(out, make1(id+"-restart", events.TypeChartRestarted, &restarted))
 	}
 	return out
-}
-
-// reviewer is the code under which a review is kept: the token's subject, where
-// that is a code, else one made of it that the issuer's records can be held
-// against.
-func reviewer(actor access.Actor) string {
-	if caseCode.MatchString(actor.Subject) {
-		return actor.Subject
-	}
-	sum := sha256.Sum256([]byte(actor.Subject))
-	return "subject-" + hex.EncodeToString(sum[:12])
 }
 
 // awaitWithin bounds how long a page waits for its own event to be read in.

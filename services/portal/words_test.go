@@ -63,7 +63,7 @@ func TestDesignFacts(t *testing.T) {
 		{"standard-rupture-trainees", 100, 0.049, 0},
 		{"standard-rupture-independent", 300, 0.05, 0},
 		{"standard-rupture-competence", 300, 0.10, 149},
-		{"standard-takeover-competence", 100, 0, 28},
+		{"standard-takeover-competence", 100, 0.10, 28},
 	} {
 		for _, a := range alarm.Standards {
 			if a.Code != c.code {

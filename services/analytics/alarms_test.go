@@ -1,0 +1,109 @@
+package analytics
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"lensledger/events"
+	"lensledger/services/access"
+)
+
+func (r *registry) alarmOf(t *testing.T, who, surgeon string) listedAlarm {
+	t.Helper()
+	var list alarms
+	r.call(t, who, "GET", "/v1/alarms", "").into(t, &list)
+	for _, a := range list.Alarms {
+		if a.Surgeon == surgeon {
+			return a
+		}
+	}
+	t.Fatalf("no alarm of %s among %d", surgeon, list.N)
+	return listedAlarm{}
+}
+
+func (r *registry) testAlarms(t *testing.T) {
+	a := r.alarmOf(t, "quality", "S-014")
+	if a.Outcome != "capsule-rupture" || a.Kind != "detection" || a.Department != "HARBOUR" || a.FirstKnown == nil || len(a.Reviews) != 0 || a.Restarted ||
+		a.Value < a.Threshold || a.Threshold != 2.36 || !strings.HasSuffix(a.Words, ", for review") {
+		t.Errorf("%+v", a)
+	}
+	path := "/v1/alarms/" + a.Alarm + "/reviews"
+	for _, c := range []struct {
+		body    string
+		status  int
+		kind    string
+		pointer string
+	}{
+		{`{"action":"looked"}`, 422, "refused", "/finding"},
+		{`{"finding":"bad-surgeon"}`, 422, "refused", "/finding"},
+		{`{"finding":"other","action":"` + strings.Repeat("a", 501) + `"}`, 422, "refused", "/action"},
+		{`{"finding":"other","by":"S-001"}`, 400, "invalid", "/by"},
+		{`{"finding":"other","restart":"yes"}`, 400, "invalid", "/restart"},
+	} {
+		p := r.call(t, "quality", "POST", path, c.body).problem(t, c.status, c.kind)
+		if len(p.Errors) != 1 || p.Errors[0].Pointer != c.pointer {
+			t.Errorf("%s: %+v", c.body, p.Errors)
+		}
+	}
+	r.call(t, "inland", "POST", path, `{"finding":"other"}`).problem(t, 404, "not-found")
+	r.call(t, "trainer", "POST", path, `{"finding":"other"}`).problem(t, 403, "forbidden")
+	r.call(t, "quality", "POST", "/v1/alarms/none/reviews", `{"finding":"other"}`).problem(t, 404, "not-found")
+
+	before := r.last(t)
+	var done Reviewed
+	got := r.call(t, "named", "POST", path, `{"finding":"training-need","action":"two weeks of wet lab","restart":true}`)
+	if got.into(t, &done); got.status != 202 || len(done.Events) != 2 || done.Events[0].Type != events.TypeAlarmReviewed || done.Events[1].Type != events.TypeChartRestarted ||
+		done.Events[1].Sequence != before+2 || done.Chart != a.Chart {
+		t.Fatalf("%d %s", got.status, got.body)
+	}
+	r.project(t)
+	a = r.alarmOf(t, "quality", "S-014")
+	if len(a.Reviews) != 2 || a.Reviews[0].Finding != "training-need" || a.Reviews[0].Restart == a.Reviews[1].Restart || !a.Restarted ||
+		!strings.Contains(a.Words, "reviewed on ") || !strings.HasSuffix(a.Words, "the chart has begun again at zero since") {
+		t.Errorf("%+v", a)
+	}
+	// A name that is no code stays with the issuer.
+	if by := a.Reviews[0].By; by != string(PersonCode(people["named"])) || strings.Contains(by, "@") || !strings.HasPrefix(by, "quality-") {
+		t.Errorf("by %s", by)
+	}
+	p := r.call(t, "quality", "POST", path, `{"finding":"other","restart":true}`).problem(t, 422, "refused")
+	if len(p.Errors) != 1 || p.Errors[0].Pointer != "/restart" {
+		t.Errorf("%+v", p.Errors)
+	}
+	if done := r.call(t, "quality", "POST", path, `{"finding":"other"}`); done.status != 202 {
+		t.Errorf("a second look: %d %s", done.status, done.body)
+	}
+	// The chart begins again with the next operation.
+	next := operation("HARBOUR", "HB-950", "S-014", time.Now().Add(time.Second).UTC().Truncate(time.Second), false)
+	if receipt := r.postEvent(t, next[0]); receipt.Stored != 1 {
+		t.Errorf("%+v", receipt)
+	}
+	next[1].Time = next[0].Time.Add(6 * time.Minute)
+	r.publish(t, next[1])
+	var c oneChart
+	r.call(t, "trainee", "GET", "/v1/surgeons/S-014/charts?outcome=capsule-rupture&kind=detection", "").into(t, &c)
+	if last := c.Cases[len(c.Cases)-1]; last.Case != "HB-950" || !last.Restarted || last.Value != 0 || last.Crossed || !strings.HasPrefix(c.Words, "no signal") {
+		t.Errorf("%+v %s", last, c.Words)
+	}
+}
+
+// last is the last position of the stream.
+func (r *registry) last(t *testing.T) uint64 {
+	t.Helper()
+	info, err := r.stream.Info(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	return info.Last
+}
+
+func TestPersonCode(t *testing.T) {
+	if got := PersonCode(access.Actor{Subject: "demo-quality", Role: access.Quality}); got != "demo-quality" {
+		t.Error(got)
+	}
+	a, b := PersonCode(access.Actor{Subject: "a b", Role: access.Quality}), PersonCode(access.Actor{Subject: "a c", Role: access.Quality})
+	if a == b || !codeShape.MatchString(string(a)) {
+		t.Error(a, b)
+	}
+}
