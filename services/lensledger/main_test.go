@@ -15,6 +15,7 @@ import (
 	"os"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -99,7 +100,7 @@ func (w *world) start(t testing.TB) {
 		t.Fatal(err)
 	}
 	ctx, cancel := context.WithCancel(context.WithoutCancel(t.Context()))
-	ready, ended := make(chan string, 1), make(chan error, 1)
+	ready, ended := make(chan string, 1), make(chan struct{})
 	info, err := w.log.Info(ctx)
 	if err != nil {
 		t.Fatal(err)
@@ -116,27 +117,26 @@ func (w *world) start(t testing.TB) {
 		ready <- addr
 		return nil
 	}
-	go func() { ended <- w.app.Run(ctx) }()
-	stopped := false
-	w.stop = func() {
-		if stopped {
-			return
-		}
-		stopped = true
+	var failure error
+	go func() {
+		failure = w.app.Run(ctx)
+		close(ended)
+	}()
+	w.stop = sync.OnceFunc(func() {
 		cancel()
 		http.DefaultClient.CloseIdleConnections()
-		if err := <-ended; err != nil {
-			t.Error("the program ended with", err)
-		}
+		<-ended
 		pool.Close()
-	}
+		if failure != nil {
+			t.Error("the program ended with: ", failure)
+		}
+	})
 	t.Cleanup(w.stop)
 	select {
 	case addr := <-ready:
 		w.url = "http://" + addr
-	case err := <-ended:
-		cancel()
-		t.Fatal("the program didn't start: ", err)
+	case <-ended:
+		t.FailNow()
 	case <-time.After(time.Minute):
 		t.Fatal("the program isn't ready after a minute")
 	}
@@ -372,6 +372,7 @@ func differs(what string, got, want any) string {
 				}
 			case float64:
 				numbers[path] = x
+			case nil: // as good as absent
 			default:
 				others[path] = x
 			}
@@ -381,16 +382,26 @@ func differs(what string, got, want any) string {
 	}
 	g, gotOthers := flat(got)
 	w, wantOthers := flat(want)
-	out := ""
+	var out []string
 	for _, path := range slices.Sorted(maps.Keys(w)) {
 		if x, ok := g[path]; !ok || math.Abs(x-w[path]) > 1e-9 {
-			out += fmt.Sprintf("%s%s: %v, want %v; ", what, path, g[path], w[path])
+			out = append(out, fmt.Sprintf("%s: found %v, want %v", path, g[path], w[path]))
 		}
 	}
-	if len(g) != len(w) || !maps.Equal(gotOthers, wantOthers) {
-		out += fmt.Sprintf("%s: %+v, want %+v", what, g, w)
+	for _, path := range slices.Sorted(maps.Keys(g)) {
+		if _, ok := w[path]; !ok {
+			out = append(out, fmt.Sprintf("%s: found %v, want nothing", path, g[path]))
+		}
 	}
-	return out
+	for _, path := range slices.Sorted(maps.Keys(wantOthers)) {
+		if gotOthers[path] != wantOthers[path] {
+			out = append(out, fmt.Sprintf("%s: found %v, want %v", path, gotOthers[path], wantOthers[path]))
+		}
+	}
+	if len(out) == 0 {
+		return ""
+	}
+	return fmt.Sprintf("%s differs in %d places: %s", what, len(out), strings.Join(out[:min(len(out), 5)], "; "))
 }
 
 func benchmarkPath(department, from, to, view string) string {

@@ -94,10 +94,18 @@ func naiveStanding(all []naiveEvent) []naiveEvent {
 		if es[0].kind == kindAmended || es[0].kind == kindRetracted || gone[key] {
 			continue
 		}
-		e, amended := slices.MinFunc(es, inOrder), false
+		first := slices.MinFunc(es, inOrder) // by time
+		e, amended := first, false
 		for _, a := range amendments { // the latest comes last
 			if a.target() == key && !gone[[2]string{a.source, a.id}] {
-				e.data, amended = a.data["data"].(map[string]any), true
+				data := a.data["data"].(map[string]any)
+				if data["unusable"] != nil { // no payload has such a field
+					continue
+				}
+				e.data, amended, e.time = data, true, first.time
+				if at, err := time.Parse(time.RFC3339, a.word("occurred_at")); err == nil {
+					e.time = at
+				}
 			}
 		}
 		if amended || len(es) == 1 {
@@ -237,6 +245,18 @@ func naiveOperate(code string, es []naiveEvent) (naiveOperation, bool) {
 	return op, true
 }
 
+// naiveOperations reads all operations, in the order of charts.
+func naiveOperations(bySubject map[string][]naiveEvent) []naiveOperation {
+	var out []naiveOperation
+	for code, es := range naiveCases(bySubject) {
+		if op, ok := naiveOperate(code, es); ok {
+			out = append(out, op)
+		}
+	}
+	slices.SortFunc(out, func(a, b naiveOperation) int { return cmp.Or(a.start.Compare(b.start), cmp.Compare(a.code, b.code)) })
+	return out
+}
+
 // naiveUnplanned says whether a hand-over was unplanned; nil is unknown.
 func naiveUnplanned(change naiveEvent) *bool {
 	planned, stated := change.data["planned"].(bool)
@@ -343,6 +363,13 @@ func naiveCentred(rate float64, composite int64) float64 {
 	return expit(logit(naivePRef) + logit(rate) - logit(naiveModelRate) + math.Log(float64(composite)/1e6))
 }
 
+// naivePartner pairs the factors that share one odds ratio.
+var naivePartner = map[string]string{
+	"white_cataract": "brunescent_cataract", "brunescent_cataract": "white_cataract",
+	"no_fundal_view": "vitreous_opacities", "vitreous_opacities": "no_fundal_view",
+	"pseudoexfoliation": "phacodonesis", "phacodonesis": "pseudoexfoliation",
+}
+
 // risk multiplies the odds ratios of what is known; what isn't stands at 1.
 func (op *naiveOperation) risk(preop *naiveEvent) {
 	data := map[string]any{}
@@ -351,7 +378,8 @@ func (op *naiveOperation) risk(preop *naiveEvent) {
 	}
 	for _, name := range []string{"age_years", "sex", "glaucoma", "diabetic_retinopathy", "white_cataract", "brunescent_cataract",
 		"no_fundal_view", "vitreous_opacities", "pseudoexfoliation", "phacodonesis", "pupil", "axial_length_um", "alpha_blocker", "can_lie_flat"} {
-		if data[name] == nil {
+		// An unknown one doesn't matter where its partner in the same term is yes.
+		if data[name] == nil && data[naivePartner[name]] != true {
 			op.unknown = append(op.unknown, name)
 		}
 	}

@@ -1,0 +1,67 @@
+# `make` alone prints this help: each target with what stands after ##.
+
+GO    ?= go
+SHELL := /bin/bash
+BIN   := bin/lensledger
+
+# Tools are run at a fixed version and are no part of go.mod.
+GOLANGCI := $(GO) run github.com/golangci/golangci-lint/v2/cmd/golangci-lint@v2.15.0
+VULN     := $(GO) run golang.org/x/vuln/cmd/govulncheck@v1.9.0
+
+# Where benchmarks are, and for how long each runs.
+BENCHED   := ./events ./events/simulate ./events/stream ./projections/measure ./projections/projector ./services/lensledger
+BENCH     ?= .
+BENCHTIME ?= 1s
+FUZZTIME  ?= 30s
+
+.DEFAULT_GOAL := help
+.PHONY: help demo build test test-race check fmt-check vet lint vuln bench fuzz postgres clean
+
+help: ## print this help
+	@awk -F':.*## ' '/^[a-z-]+:.*## /{printf "  make %-10s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
+
+demo: postgres build ## start everything on this machine with an invented scenario: http://127.0.0.1:8080/
+	@exec $(BIN) demo $(DEMO)
+
+build: ## build bin/lensledger
+	$(GO) build -trimpath -o $(BIN) ./services/lensledger
+
+test: postgres ## run all tests against real servers, under 5 minutes on 2 cores
+	$(GO) test $(TESTFLAGS) ./...
+
+test-race: postgres ## run the tests under the race detector: slow
+	$(GO) test -race -timeout 30m $(TESTFLAGS) ./...
+
+check: fmt-check vet lint vuln ## gofmt, vet, linters, known vulnerabilities
+
+fmt-check: ## is everything gofmt-ed?
+	@unformatted=$$(gofmt -l $$(git ls-files --cached --others --exclude-standard '*.go')); \
+	if [ -n "$$unformatted" ]; then echo "not gofmt-ed: run gofmt -w"; echo "$$unformatted"; exit 1; fi
+
+vet: ## go vet
+	$(GO) vet ./...
+
+lint: ## the linters of .golangci.yml; the first run builds them, which takes minutes
+	@if $(GOLANGCI) version >/dev/null 2>&1; then $(GOLANGCI) run; \
+	else echo "NOT LINTED: golangci-lint can't be had from here (no network to the module proxy?)" >&2; fi
+
+vuln: ## known vulnerabilities in what is called
+	@if out=$$($(VULN) ./... 2>&1); then tail -n 3 <<<"$$out"; \
+	elif grep -qE 'vuln\.go\.dev|dial tcp|no such host|connection refused|proxyconnect|Forbidden|module lookup disabled' <<<"$$out"; then \
+	  echo "NOT CHECKED FOR VULNERABILITIES: the tool or its database can't be reached from here" >&2; tail -n 2 <<<"$$out" >&2; \
+	else echo "$$out"; exit 1; fi
+
+bench: postgres ## measure: live rate, latency, rebuild, decoding, chart designs
+	$(GO) test -run '^$$' -bench '$(BENCH)' -benchtime $(BENCHTIME) -timeout 30m $(BENCHED)
+
+fuzz: ## fuzz every decoder and every measure, FUZZTIME each
+	@for package in ./events ./projections/measure; do \
+	  for target in $$($(GO) test -list '^Fuzz' $$package | grep '^Fuzz'); do \
+	    echo "$$package $$target"; $(GO) test -run '^$$' -fuzz "^$$target\$$" -fuzztime $(FUZZTIME) $$package || exit 1; \
+	  done; done
+
+postgres: ## install PostgreSQL where there is none (apt, brew), unless DATABASE_URL names one
+	@deploy/install-postgres.sh
+
+clean: ## remove what was built
+	rm -rf bin
