@@ -258,7 +258,7 @@ func (s *scanner) object(at int32, depth int) bool {
 		if fault != "" {
 			s.report(s.pointer(at)+"/"+token(key), CodeNotJSON, "found %s in a key, allowed printable characters", fault)
 		}
-		repeated := false
+		var repeated bool
 		if count < 16 {
 			repeated = s.child(at, key) != 0
 		} else {

@@ -94,7 +94,7 @@ var lensModels = []option[events.Text]{{"DEMO-CLEAR-60", 0.62}, {"DEMO-AMBER-60"
 // implant chooses the lens: power by axial length (a rule of thumb, common
 // practice, no source), in the bag unless the capsule ruptured.
 func (d *department) implant(op *operation) *events.LensImplanted {
-	power := 2150 - int64(27*(op.eye.axialUM-23500)/100) + int64(d.normal()*60)
+	power := 2150 - 27*(op.eye.axialUM-23500)/100 + int64(d.normal()*60)
 	lens := &events.LensImplanted{
 		LensModel: pick(d.dice, lensModels), OpticUM: events.Some[int64](6000), Site: "bag", RhexisOverlap: "complete",
 		PowerD: events.Some(events.Hundredths(min(max(power, -1000), 3500) / 50 * 50)),

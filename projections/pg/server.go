@@ -158,7 +158,7 @@ func (s *Server) launch(ctx context.Context) error {
 		if err == nil {
 			return nil
 		}
-		p.stop()
+		err = errors.Join(err, p.stop())
 		said := p.output.String()
 		held := strings.Contains(said, "lock file") && strings.Contains(said, "already exists") ||
 			strings.Contains(said, "pre-existing shared memory block")

@@ -127,7 +127,7 @@ func headersOf(h events.Header) any {
 	if len(h) == 0 {
 		return nil
 	}
-	return map[string][]string(h)
+	return h
 }
 
 // linksOf lists the case codes that an event may join to its subject.

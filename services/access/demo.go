@@ -1,7 +1,6 @@
 package access
 
 import (
-	"crypto"
 	"crypto/ed25519"
 	"crypto/rand"
 	"crypto/sha256"
@@ -106,7 +105,7 @@ func makeKey(path string) (ed25519.PrivateKey, error) {
 // Issuer is the configuration under which the tokens are accepted.
 func (d *DevIssuer) Issuer() Issuer {
 	set, err := json.Marshal(jose.JSONWebKeySet{Keys: []jose.JSONWebKey{
-		{Key: crypto.PublicKey(d.key.Public()), KeyID: d.kid, Algorithm: string(jose.EdDSA), Use: "sig"},
+		{Key: d.key.Public(), KeyID: d.kid, Algorithm: string(jose.EdDSA), Use: "sig"},
 	}})
 	if err != nil {
 		panic("marshal an Ed25519 public key: " + err.Error())

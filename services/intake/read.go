@@ -171,7 +171,7 @@ func lines(r *http.Request) iter.Seq2[item, error] {
 		index := 0
 		for number := 1; ; number++ {
 			text, tooLong, err := readLine(in)
-			if err != nil && err != io.EOF {
+			if err != nil && !errors.Is(err, io.EOF) {
 				// A line that was cut off isn't what was meant to be sent.
 				yield(item{}, web.BodyError(err))
 				return
@@ -186,7 +186,7 @@ func lines(r *http.Request) iter.Seq2[item, error] {
 				}
 				index++
 			}
-			if err == io.EOF {
+			if errors.Is(err, io.EOF) {
 				return
 			}
 		}
@@ -204,7 +204,7 @@ func readLine(in *bufio.Reader) (text []byte, tooLong bool, err error) {
 				text, tooLong = nil, true
 			}
 		}
-		if err == bufio.ErrBufferFull {
+		if errors.Is(err, bufio.ErrBufferFull) {
 			continue
 		}
 		return bytes.TrimSpace(text), tooLong, err

@@ -2,7 +2,6 @@ package main
 
 import (
 	"bufio"
-	"cmp"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -416,6 +415,8 @@ type oddRecord struct {
 	facts []fact
 	code  string    // of the case that is written
 	start time.Time // of its operation
+
+	stepped []bool // of each case: whether its steps are recorded
 }
 
 // oddPosts are the surgeons' posts: X-0 and so on.
@@ -456,8 +457,9 @@ func (o *oddRecord) write(cases int) []fact {
 		o.start = time.Date(2024, 1, 1, 0, 0, 0, 0, time.UTC).Add(time.Duration(o.IntN(720*24*60)) * time.Minute).In(zone)
 		from := len(o.facts)
 		o.operation()
-		if i > 0 && o.chance(.06) {
-			o.add(2000, "case.joined", fmt.Sprintf(`{"other_case":"ODD-%04d"}`, o.IntN(i)))
+		// Records with steps are joined with such alone: see operation.
+		if other := o.IntN(i + 1); other < i && o.stepped[other] == o.stepped[i] && o.chance(.12) {
+			o.add(2000, "case.joined", fmt.Sprintf(`{"other_case":"ODD-%04d"}`, other))
 		}
 		for o.chance(.35) {
 			o.correction(o.facts[from+o.IntN(len(o.facts)-from)])
@@ -485,6 +487,7 @@ func (o *oddRecord) operation() {
 		o.add(1, "case.started", `{"first_operator":"`+o.surgeon()+`"}`)
 	}
 	by, stepped := first, o.chance(.6)
+	o.stepped = append(o.stepped, stepped)
 	for i, step := range []string{"capsulorhexis", "sculpting", "segment-removal", "cortex-aspiration", "lens-insertion"} {
 		minute := float64(5 * (i + 1))
 		if o.chance(.12) {
@@ -536,7 +539,6 @@ func (o *oddRecord) assessment() string {
 func (o *oddRecord) correction(target fact) {
 	named := `"target_source":"` + target.source + `","target_id":"` + target.id + `",`
 	minute := float64(5000 + o.IntN(3)*100)
-	var made fact
 	switch correction := strings.HasPrefix(target.kind, "event."); {
 	case o.chance(.15):
 		o.facts = append(o.facts, target)
@@ -547,7 +549,7 @@ func (o *oddRecord) correction(target fact) {
 		o.facts = append(o.facts, target)
 		return
 	case correction || o.chance(.4):
-		made = o.add(minute, "event.retracted", object(named))
+		o.add(minute, "event.retracted", object(named))
 	default:
 		data := target.data
 		switch {
@@ -560,12 +562,11 @@ func (o *oddRecord) correction(target fact) {
 		if o.chance(.3) {
 			occurred = `"occurred_at":"` + o.start.Add(time.Duration(o.IntN(9)-4)*time.Minute).Format(time.RFC3339) + `",`
 		}
-		made = o.add(minute, "event.amended", object(named, occurred, `"data":`+data+`,`))
+		o.add(minute, "event.amended", object(named, occurred, `"data":`+data+`,`))
 	}
 	last := &o.facts[len(o.facts)-1]
 	last.source = []string{"ehr-odd", "ehr-odd", "ehr-odd", "quality-desk", "ehr-other"}[o.IntN(5)]
-	made = *last
 	if o.chance(.35) {
-		o.correction(made)
+		o.correction(*last)
 	}
 }

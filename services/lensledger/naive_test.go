@@ -535,7 +535,9 @@ func naiveBySurgeon(operations []naiveOperation, view, department, from, to stri
 		}
 		switch view {
 		case "responsible-consultant":
-			add(op.responsible, op, op.rupture)
+			if op.responsible != "" {
+				add(op.responsible, op, op.rupture)
+			}
 		case "first-operator":
 			add(op.first, op, op.rupture)
 		case "operator-at-cause":

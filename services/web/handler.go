@@ -3,6 +3,7 @@ package web
 import (
 	"context"
 	"crypto/rand"
+	"errors"
 	"fmt"
 	"log/slog"
 	"net/http"
@@ -87,16 +88,18 @@ func logAccess(ctx context.Context, s *state, method string, status int, bytes i
 // if an answer has begun: half an answer must not look whole.
 func answerPanic(rec *recorder, r *http.Request, cause any) {
 	s := stateOf(r.Context())
-	if cause != http.ErrAbortHandler {
+	err, _ := cause.(error)
+	aborted := errors.Is(err, http.ErrAbortHandler)
+	if !aborted {
 		// The text of a panic may quote data, unless it is the runtime's own.
 		text := fmt.Sprintf("%T", cause)
-		if e, ok := cause.(runtime.Error); ok {
+		if e := runtime.Error(nil); errors.As(err, &e) {
 			text = e.Error()
 		}
 		s.log.LogAttrs(r.Context(), slog.LevelError, "handler panicked", slog.String("request_id", s.id),
 			slog.String("route", s.template()), slog.String("cause", text), slog.String("stack", string(debug.Stack())))
 	}
-	if rec.status != 0 || cause == http.ErrAbortHandler {
+	if rec.status != 0 || aborted {
 		rec.aborted = true
 		return
 	}
