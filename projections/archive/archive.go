@@ -62,17 +62,19 @@ func Load(ctx context.Context, tx pgx.Tx, codes []string, upTo uint64) (map[stri
 	for rows.Next() {
 		var (
 			sequence   int64
+			conflictAt int64
 			hash, body []byte
 			subject    string
 			headers    events.Header
 		)
-		if err := rows.Scan(&sequence, &hash, &subject, &headers, &body); err != nil {
+		if err := rows.Scan(&sequence, &hash, &subject, &headers, &body, &conflictAt); err != nil {
 			return nil, fmt.Errorf("load subjects: %w", err)
 		}
 		r, err := Decode(uint64(sequence), hash, headers, body)
 		if err != nil {
 			return nil, err
 		}
+		r.ConflictAt = uint64(conflictAt)
 		out[subject] = append(out[subject], r)
 	}
 	return out, rows.Err()

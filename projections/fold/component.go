@@ -123,7 +123,7 @@ func traceOf(subjects []Subject) Trace {
 			if t.First == 0 || r.Sequence < t.First {
 				t.First = r.Sequence
 			}
-			t.Last = max(t.Last, r.Sequence)
+			t.Last = max(t.Last, r.Sequence, r.ConflictAt)
 			t.Departments = addOnce(t.Departments, r.Event.Department)
 			for _, code := range surgeonsNamed(r.Event, s.Events) {
 				t.Surgeons = addOnce(t.Surgeons, string(code))

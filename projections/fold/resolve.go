@@ -13,6 +13,11 @@ type Recorded struct {
 	Sequence uint64 // position in the stream
 	Hash     events.Hash
 	Event    events.Event
+
+	// ConflictAt is the latest position of another event with the same identity
+	// and other content, wherever it is; 0 when there is none. That event may be
+	// about another case, outside this set.
+	ConflictAt uint64
 }
 
 // CorrectionDesk is the source whose corrections may name any publisher's event:
@@ -44,7 +49,8 @@ type Resolved struct {
 // Resolve applies the corrections in a set of events of one subject.
 //
 //   - Events with one identity and different hashes are in conflict: none is
-//     folded, until an amendment of that identity replaces them all.
+//     folded, until an amendment of that identity replaces them: in the case that
+//     the amendment names.
 //   - The latest usable amendment, by (time, source, id), replaces the whole data.
 //   - A retraction beats any amendment. Corrections themselves are only
 //     retracted, and a retraction only by a later one.
@@ -58,7 +64,7 @@ func Resolve(set []Recorded) Resolved {
 	for _, id := range ids {
 		vs := versions[id]
 		if isCorrection(vs[0].Event) {
-			if len(vs) > 1 {
+			if inConflict(vs) {
 				out.Conflicts = append(out.Conflicts, id)
 			}
 			continue
@@ -69,7 +75,7 @@ func Resolve(set []Recorded) Resolved {
 		}
 		event, amended, flags := amend(vs, amendments[id])
 		out.Flags = append(out.Flags, flags...)
-		if len(vs) > 1 && !amended {
+		if inConflict(vs) && !amended {
 			out.Conflicts = append(out.Conflicts, id)
 			continue
 		}
@@ -105,6 +111,9 @@ func byIdentity(set []Recorded) ([]events.Identity, map[events.Identity][]Record
 	return ids, versions
 }
 
+// inConflict says whether an identity has other content too, in the set or outside.
+func inConflict(vs []Recorded) bool { return len(vs) > 1 || vs[0].ConflictAt > 0 }
+
 // order is the total order of events: time, source, id.
 func order(a, b events.Event) int {
 	return cmp.Or(a.Time.Compare(b.Time), cmp.Compare(a.Source, b.Source), cmp.Compare(a.ID, b.ID))
@@ -127,7 +136,7 @@ func mayCorrect(corrector string, target events.Code) bool {
 func retractions(ids []events.Identity, versions map[events.Identity][]Recorded) map[events.Identity]bool {
 	var all []events.Event
 	for _, id := range ids {
-		if vs := versions[id]; len(vs) == 1 {
+		if vs := versions[id]; !inConflict(vs) {
 			if _, ok := vs[0].Event.Data.(*events.EventRetracted); ok {
 				all = append(all, vs[0].Event)
 			}
@@ -150,7 +159,7 @@ func amendmentsByTarget(ids []events.Identity, versions map[events.Identity][]Re
 	for _, id := range ids {
 		vs := versions[id]
 		d, ok := vs[0].Event.Data.(*events.EventAmended)
-		if !ok || len(vs) > 1 || retracted[id] || !mayCorrect(id.Source, d.TargetSource) {
+		if !ok || inConflict(vs) || retracted[id] || !mayCorrect(id.Source, d.TargetSource) {
 			continue
 		}
 		target := events.Identity{Source: string(d.TargetSource), ID: string(d.TargetID)}

@@ -6,10 +6,6 @@ import (
 	"testing"
 )
 
-func bernoulli(r row) Chart {
-	return Chart{Scores: Scores{Event: r.number("w_fail"), NoEvent: r.number("w_succ")}, Threshold: r.number("h")}
-}
-
 func TestRunLengthEqualsReference(t *testing.T) {
 	rows := readRows(t, "bernoulli_cusum_arl")
 	if len(rows) != 270 {

@@ -72,14 +72,17 @@ func (p *Projector) apply(ctx context.Context, batch []stream.Message, poison ma
 func project(ctx context.Context, tx pgx.Tx, work *draft, arrivals []arrival) (before, after *rowset, err error) {
 	before, after = newRowset(), newRowset()
 	fresh := map[string][]fold.Recorded{}
+	conflictAt := map[uint64]uint64{} // by position: the latest rival's
 	var touched []string
 	for _, a := range arrivals {
 		if a.Disposition == Accepted || a.Disposition == Conflict {
-			subject := a.Event.Subject
-			if _, seen := fresh[subject]; !seen {
-				touched = append(touched, subject)
+			fresh[a.Event.Subject] = append(fresh[a.Event.Subject], fold.Recorded{Sequence: a.Sequence, Hash: a.Hash, Event: a.Event})
+			touched = append(touched, a.Event.Subject)
+			for _, v := range a.Rivals {
+				conflictAt[a.Sequence] = max(conflictAt[a.Sequence], v.sequence)
+				conflictAt[v.sequence] = a.Sequence
+				touched = append(touched, v.subject)
 			}
-			fresh[subject] = append(fresh[subject], fold.Recorded{Sequence: a.Sequence, Hash: a.Hash, Event: a.Event})
 		}
 	}
 	if len(touched) == 0 {
@@ -97,7 +100,7 @@ func project(ctx context.Context, tx pgx.Tx, work *draft, arrivals []arrival) (b
 	for _, group := range groups {
 		grown := make(map[string][]fold.Recorded, len(group))
 		for _, code := range group {
-			grown[code] = append(slices.Clip(sets[code]), fresh[code]...)
+			grown[code] = inConflict(slices.Concat(sets[code], fresh[code]), conflictAt)
 			work.put(code, grown[code])
 		}
 		// Joined or parted in this batch: the old rows of all members go, the new ones come.
@@ -116,6 +119,16 @@ func project(ctx context.Context, tx pgx.Tx, work *draft, arrivals []arrival) (b
 		return nil, nil, err
 	}
 	return before, after, nil
+}
+
+// inConflict tells events of their rivals. The slice is the caller's own.
+func inConflict(set []fold.Recorded, conflictAt map[uint64]uint64) []fold.Recorded {
+	for i := range set {
+		if at, ok := conflictAt[set[i].Sequence]; ok {
+			set[i].ConflictAt = max(set[i].ConflictAt, at)
+		}
+	}
+	return set
 }
 
 // addGroup folds a group of linked codes, each as whatever its events are about.

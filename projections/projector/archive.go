@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -24,17 +25,19 @@ func classify(ctx context.Context, tx pgx.Tx, arrivals []arrival) error {
 	if len(ids) == 0 {
 		return nil
 	}
-	known := make(map[events.Identity][]events.Hash, len(ids))
+	known := make(map[events.Identity][]version, len(ids))
 	rows, err := tx.Query(ctx, findIdentitiesSQL, sources, ids)
 	if err != nil {
 		return fmt.Errorf("find identities: %w", err)
 	}
 	var (
-		id   events.Identity
-		hash []byte
+		id       events.Identity
+		hash     []byte
+		sequence int64
+		subject  string
 	)
-	if _, err := pgx.ForEachRow(rows, []any{&id.Source, &id.ID, &hash}, func() error {
-		known[id] = append(known[id], events.Hash(hash))
+	if _, err := pgx.ForEachRow(rows, []any{&id.Source, &id.ID, &hash, &sequence, &subject}, func() error {
+		known[id] = append(known[id], version{uint64(sequence), subject, events.Hash(hash)})
 		return nil
 	}); err != nil {
 		return fmt.Errorf("find identities: %w", err)
@@ -47,15 +50,23 @@ func classify(ctx context.Context, tx pgx.Tx, arrivals []arrival) error {
 		id := a.Event.Identity()
 		a.Disposition = disposition(known[id], a.Hash)
 		if a.Disposition != Duplicate {
-			known[id] = append(known[id], a.Hash)
+			a.Rivals = known[id]
+			known[id] = append(slices.Clip(known[id]), version{a.Sequence, a.Event.Subject, a.Hash})
 		}
 	}
 	return nil
 }
 
-func disposition(known []events.Hash, hash events.Hash) string {
-	for _, h := range known {
-		if h == hash {
+// version is one content under an identity.
+type version struct {
+	sequence uint64
+	subject  string
+	hash     events.Hash
+}
+
+func disposition(known []version, hash events.Hash) string {
+	for _, v := range known {
+		if v.hash == hash {
 			return Duplicate
 		}
 	}
@@ -71,13 +82,14 @@ var (
 	arrivalColumns    = []string{"sequence", "disposition", "recorded_at", "recorded_high"}
 	quarantineColumns = []string{"sequence", "recorded_at", "subject", "source", "department", "reason", "problems", "headers", "body"}
 	linkColumns       = []string{"sequence", "subject", "other_case"}
+	conflictColumns   = []string{"sequence", "with_sequence"}
 )
 
 // writeArchive files every arrival: one disposition each, the bytes of what was
 // taken or set aside, and the books by source. It returns the greatest recorded
 // time so far.
 func writeArchive(ctx context.Context, tx pgx.Tx, arrivals []arrival, high time.Time) (time.Time, error) {
-	var logged, dispositions, quarantined, links [][]any
+	var logged, dispositions, quarantined, links, conflicts [][]any
 	for _, a := range arrivals {
 		at := a.Time.UTC().Truncate(time.Microsecond)
 		if at.After(high) {
@@ -93,6 +105,9 @@ func writeArchive(ctx context.Context, tx pgx.Tx, arrivals []arrival, high time.
 				e.Subject, e.Department, at, headersOf(a.Header), a.Data})
 			for _, other := range linksOf(e) {
 				links = append(links, []any{sequence, e.Subject, other})
+			}
+			for _, v := range a.Rivals {
+				conflicts = append(conflicts, []any{sequence, int64(v.sequence)})
 			}
 		case Quarantined:
 			source, department := a.claimed()
@@ -111,6 +126,7 @@ func writeArchive(ctx context.Context, tx pgx.Tx, arrivals []arrival, high time.
 	}{
 		{"event_log", eventLogColumns, logged}, {"arrival", arrivalColumns, dispositions},
 		{"quarantine", quarantineColumns, quarantined}, {"case_link", linkColumns, links},
+		{"conflict", conflictColumns, conflicts},
 	} {
 		if len(t.rows) == 0 {
 			continue

@@ -28,6 +28,7 @@ type arrival struct {
 	Hash        events.Hash
 	Disposition string
 	Problems    []events.Problem // why it is quarantined
+	Rivals      []version        // other contents under the same identity, archived before
 }
 
 // reason is the code under which an arrival is quarantined.

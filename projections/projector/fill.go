@@ -69,6 +69,17 @@ func partition(ctx context.Context, tx pgx.Tx, position uint64) (*spill, error) 
 	if err != nil {
 		return nil, err
 	}
+	rivals, err := rivalsBetween(ctx, tx, 0, position)
+	if err != nil {
+		return nil, err
+	}
+	conflictAt := map[uint64]uint64{}
+	for sequence, versions := range rivals {
+		for _, v := range versions {
+			conflictAt[sequence] = max(conflictAt[sequence], v.sequence)
+			conflictAt[v.sequence] = max(conflictAt[v.sequence], sequence)
+		}
+	}
 	parts, err := newSpill(int(size/partBytes) + 1)
 	if err != nil {
 		return nil, err
@@ -84,6 +95,7 @@ func partition(ctx context.Context, tx pgx.Tx, position uint64) (*spill, error) 
 		if !linked {
 			root = r.subject
 		}
+		r.conflictAt = conflictAt[uint64(r.sequence)]
 		err := parts.add(root, r)
 		r.headers = nil // or the next row's would be read into the same map
 		return err
@@ -179,6 +191,7 @@ func foldPart(parts *spill, i int) (*rowset, error) {
 			if err != nil {
 				return nil, err
 			}
+			recorded.ConflictAt = r.conflictAt
 			if _, seen := sets[r.subject]; !seen {
 				codes = append(codes, r.subject)
 			}

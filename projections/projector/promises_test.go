@@ -335,7 +335,7 @@ func TestRowLevelSecurityEverywhere(t *testing.T) {
 	r.publish(t, history(11, 14)...)
 	r.run(t, 500)
 	// Positions, times and versions: no person.
-	free := map[string]bool{"arrival": true, "stream_state": true, "checkpoint": true, "migration": true, "read_model_swap": true}
+	free := map[string]bool{"arrival": true, "stream_state": true, "checkpoint": true, "migration": true, "read_model_swap": true, "conflict": true}
 	rows, err := r.Pool.Query(t.Context(), `SELECT c.relname, c.relrowsecurity AND c.relforcerowsecurity
 		FROM pg_class c JOIN pg_namespace n ON n.oid = c.relnamespace WHERE c.relkind = 'r' AND n.nspname = ANY ($1)`,
 		[]string{r.Base, pg.ModelSchema(r.Base)})

@@ -105,6 +105,11 @@ func history(seed uint64, cases int) []events.Event {
 		}
 	}
 
+	// A conflict between two cases: the same identity is about either.
+	elsewhere := starts[10]
+	elsewhere.Subject = starts[11].Subject
+	made.es = append(made.es, elsewhere)
+
 	// Joins: a chain of three, one taken back, and one to a code never heard of.
 	made.join(starts[5], starts[6].Subject)
 	broken := made.join(starts[6], starts[7].Subject)

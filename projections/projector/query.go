@@ -31,6 +31,8 @@ var (
 	countIntakeSQL string
 	//go:embed sql/load_entries.sql
 	loadEntriesSQL string
+	//go:embed sql/list_rivals.sql
+	listRivalsSQL string
 	//go:embed sql/read_log.sql
 	readLogSQL string
 	//go:embed sql/read_log_all.sql

@@ -129,6 +129,10 @@ func advance(ctx context.Context, tx pgx.Tx, from uint64, limit int) (uint64, er
 	if uint64(to) <= from {
 		return from, nil
 	}
+	rivals, err := rivalsBetween(ctx, tx, from, uint64(to))
+	if err != nil {
+		return from, err
+	}
 	rows, err := tx.Query(ctx, readLogSQL, int64(from), to)
 	if err != nil {
 		return from, err
@@ -139,7 +143,7 @@ func advance(ctx context.Context, tx pgx.Tx, from uint64, limit int) (uint64, er
 		recorded, err := archive.Decode(uint64(r.sequence), r.hash, r.headers, r.body)
 		if err == nil {
 			arrivals = append(arrivals, arrival{Message: stream.Message{Sequence: recorded.Sequence}, Event: recorded.Event,
-				Hash: recorded.Hash, Disposition: Accepted})
+				Hash: recorded.Hash, Disposition: Accepted, Rivals: rivals[recorded.Sequence]})
 		}
 		r.headers = nil // or the next row's would be read into the same map
 		return err
@@ -155,6 +159,23 @@ func advance(ctx context.Context, tx pgx.Tx, from uint64, limit int) (uint64, er
 	return uint64(to), err
 }
 
+// rivalsBetween lists, for the events after one position up to another, the earlier
+// ones with the same identity and other content.
+func rivalsBetween(ctx context.Context, tx pgx.Tx, from, to uint64) (map[uint64][]version, error) {
+	rows, err := tx.Query(ctx, listRivalsSQL, int64(from), int64(to))
+	if err != nil {
+		return nil, err
+	}
+	out := map[uint64][]version{}
+	var sequence, with int64
+	var subject string
+	_, err = pgx.ForEachRow(rows, []any{&sequence, &with, &subject}, func() error {
+		out[uint64(sequence)] = append(out[uint64(sequence)], version{sequence: uint64(with), subject: subject})
+		return nil
+	})
+	return out, err
+}
+
 // logRow is one archived event as the database gives it.
 type logRow struct {
 	sequence int64
@@ -162,6 +183,8 @@ type logRow struct {
 	subject  string
 	headers  events.Header
 	body     []byte
+
+	conflictAt uint64 // as fold.Recorded has it; not read with the row
 }
 
 func (r *logRow) targets() []any {

@@ -56,6 +56,7 @@ func (s *spill) add(root string, r logRow) error {
 		}
 	}
 	b := binary.AppendUvarint(s.frame[:0], uint64(r.sequence))
+	b = binary.AppendUvarint(b, r.conflictAt)
 	for _, field := range [][]byte{[]byte(root), []byte(r.subject), r.hash, headers, r.body} {
 		b = binary.AppendUvarint(b, uint64(len(field)))
 		b = append(b, field...)
@@ -84,6 +85,10 @@ func (s *spill) read(i int) ([][]logRow, error) {
 		if err != nil {
 			return nil, fmt.Errorf("read part of the rebuild: %w", err)
 		}
+		conflictAt, err := binary.ReadUvarint(in)
+		if err != nil {
+			return nil, fmt.Errorf("read part of the rebuild: %w", err)
+		}
 		var fields [5][]byte
 		for f := range fields {
 			n, err := binary.ReadUvarint(in)
@@ -95,7 +100,7 @@ func (s *spill) read(i int) ([][]logRow, error) {
 				return nil, fmt.Errorf("read part of the rebuild: %w", err)
 			}
 		}
-		r := logRow{sequence: int64(sequence), subject: string(fields[1]), hash: fields[2], body: fields[4]}
+		r := logRow{sequence: int64(sequence), conflictAt: conflictAt, subject: string(fields[1]), hash: fields[2], body: fields[4]}
 		if len(fields[3]) > 0 {
 			var headers events.Header
 			if err := json.Unmarshal(fields[3], &headers); err != nil {

@@ -75,6 +75,15 @@ CREATE TABLE case_link (
 );
 CREATE INDEX case_link_other ON case_link (other_case);
 
+-- conflict: pairs of archived events with one identity and different content. The
+-- two may be about different cases, so a fold needs to be told.
+CREATE TABLE conflict (
+    sequence      bigint NOT NULL, -- the later one
+    with_sequence bigint NOT NULL,
+    PRIMARY KEY (sequence, with_sequence)
+);
+CREATE INDEX conflict_with ON conflict (with_sequence);
+
 -- alarm_notice: alarms that were announced, once each, and the position then.
 CREATE TABLE alarm_notice (
     alarm      text COLLATE "C" PRIMARY KEY,
@@ -157,12 +166,12 @@ ALTER TABLE alarm_notice ENABLE ROW LEVEL SECURITY;
 ALTER TABLE alarm_notice FORCE ROW LEVEL SECURITY;
 CREATE POLICY alarm_notice_read ON alarm_notice FOR SELECT TO lensledger_reader USING (sees(department, ARRAY[surgeon]));
 
--- arrival and stream_state hold positions and times, no person.
-GRANT SELECT ON stream_state, event_log, arrival, intake_count, quarantine, case_link, alarm_notice TO lensledger_reader;
-GRANT SELECT, INSERT, UPDATE, DELETE ON stream_state, event_log, arrival, intake_count, quarantine, case_link, alarm_notice TO lensledger_writer;
+-- arrival, conflict and stream_state hold positions and times, no person.
+GRANT SELECT ON stream_state, conflict, event_log, arrival, intake_count, quarantine, case_link, alarm_notice TO lensledger_reader;
+GRANT SELECT, INSERT, UPDATE, DELETE ON stream_state, conflict, event_log, arrival, intake_count, quarantine, case_link, alarm_notice TO lensledger_writer;
 
 -- +goose Down
-DROP TABLE alarm_notice, case_link, quarantine, intake_count, stream_state, arrival, event_log;
+DROP TABLE alarm_notice, conflict, case_link, quarantine, intake_count, stream_state, arrival, event_log;
 DROP FUNCTION sees_subject(text);
 DROP FUNCTION is_own_department(text);
 DROP FUNCTION sees(text, text[]);
