@@ -51,7 +51,7 @@ func (p *Projector) apply(ctx context.Context, batch []stream.Message, poison ma
 			if raised, err = noticeAlarms(ctx, tx, before, after, last); err != nil {
 				return err
 			}
-			if err := setCheckpoint(ctx, tx, last); err != nil {
+			if err := p.setCheckpoint(ctx, tx, last); err != nil {
 				return err
 			}
 		}
@@ -177,13 +177,18 @@ func setPosition(ctx context.Context, tx pgx.Tx, position uint64, high time.Time
 	return nil
 }
 
-// setCheckpoint says how far the read models on the search path have come.
-// Whoever waits for a position hears of it when it is committed.
-func setCheckpoint(ctx context.Context, tx pgx.Tx, position uint64) error {
+// setCheckpoint says how far the live read models have come.
+func (p *Projector) setCheckpoint(ctx context.Context, tx pgx.Tx, position uint64) error {
 	if _, err := tx.Exec(ctx, setCheckpointSQL, int64(position)); err != nil {
 		return fmt.Errorf("set checkpoint %d: %w", position, err)
 	}
-	if _, err := tx.Exec(ctx, "SELECT pg_notify($1::text || current_schema(), $2::text)", NotifyPrefix, strconv.FormatUint(position, 10)); err != nil {
+	return notify(ctx, tx, p.live(), position)
+}
+
+// notify tells whoever waits for a position of some read models, once the
+// transaction has committed.
+func notify(ctx context.Context, tx pgx.Tx, schema string, position uint64) error {
+	if _, err := tx.Exec(ctx, "SELECT pg_notify($1::text, $2::text)", NotifyPrefix+schema, strconv.FormatUint(position, 10)); err != nil {
 		return fmt.Errorf("notify position %d: %w", position, err)
 	}
 	return nil

@@ -65,10 +65,17 @@ func (p *Projector) Rebuild(ctx context.Context) error {
 		if _, err := tx.Exec(ctx, "DROP SCHEMA IF EXISTS "+quote(p.old())+" CASCADE"); err != nil {
 			return err
 		}
+		position, err := Position(ctx, tx)
+		if err != nil {
+			return err
+		}
 		if err := renameIfExists(ctx, tx, p.live(), p.old()); err != nil {
 			return err
 		}
-		return renameIfExists(ctx, tx, p.next(), p.live())
+		if err := renameIfExists(ctx, tx, p.next(), p.live()); err != nil {
+			return err
+		}
+		return notify(ctx, tx, p.live(), position)
 	})
 	if err != nil {
 		return fmt.Errorf("rebuild: swap: %w", err)

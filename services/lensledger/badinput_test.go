@@ -2,11 +2,13 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"fmt"
 	"math"
 	"net/http"
 	"strings"
 	"testing"
+	"time"
 
 	"lensledger/events"
 	"lensledger/events/stream"
@@ -276,7 +278,11 @@ func TestUnknownTypeWaitsForAnUpgrade(t *testing.T) {
 		}
 	}
 	w.start(t)
-	w.wait(t)
+	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+	defer cancel()
+	if err := w.app.watcher.Wait(ctx, 5); err != nil { // both were sent again, as 4 and 5
+		t.Fatal(err)
+	}
 	if n, ruptures := operated(t, w, "2025-03-12"); n != 1 || ruptures != 1 {
 		t.Errorf("after the upgrade: %d ruptures in %d operations", ruptures, n)
 	}

@@ -410,56 +410,6 @@ func (op *naiveOperation) risk(preop *naiveEvent) {
 	op.expected = int64(math.Round(naiveCentred(naiveReference, op.composite) * 1e9))
 }
 
-// naiveWilson: Wilson EB. J Am Stat Assoc 1927;22:209-212.
-func naiveWilson(events, n int) interval {
-	const z = 1.959963984540054
-	p, m := float64(events)/float64(n), float64(n)
-	centre, half := p+z*z/(2*m), z*math.Sqrt(p*(1-p)/m+z*z/(4*m*m))
-	return interval{Lower: max(0, (centre-half)/(1+z*z/m)), Upper: min(1, (centre+half)/(1+z*z/m))}
-}
-
-// naiveExact finds the limits at which a tail of 2.5 % remains: Clopper CJ,
-// Pearson ES. Biometrika 1934;26:404-413, and for a Poisson number Garwood F.
-// Biometrika 1936;28:437-442. atMost(k, x) is the chance of k events or fewer.
-func naiveExact(events int, top float64, atMost func(k int, x float64) float64) interval {
-	at := func(k int, chance float64) float64 {
-		low, high := 0.0, top
-		for range 200 {
-			if mid := (low + high) / 2; atMost(k, mid) > chance {
-				low = mid
-			} else {
-				high = mid
-			}
-		}
-		return low
-	}
-	out := interval{Upper: at(events, .025)}
-	if events > 0 {
-		out.Lower = at(events-1, .975)
-	}
-	return out
-}
-
-func binomialAtMost(n int) func(int, float64) float64 {
-	return func(k int, p float64) float64 {
-		sum, term := 0.0, float64(n)*math.Log1p(-p)
-		for i := 0; i <= k; i++ {
-			sum += math.Exp(term)
-			term += math.Log(float64(n-i)/float64(i+1)) + math.Log(p) - math.Log1p(-p)
-		}
-		return sum
-	}
-}
-
-func poissonAtMost(k int, mean float64) float64 {
-	sum, term := 0.0, -mean
-	for i := 0; i <= k; i++ {
-		sum += math.Exp(term)
-		term += math.Log(mean / float64(i+1))
-	}
-	return sum
-}
-
 // naiveFigure is a rupture figure of some operations.
 func naiveFigure(events, n int, expected int64) ruptureFigure {
 	f := ruptureFigure{Events: events, N: n, Expected: float64(expected) / 1e9}
