@@ -75,8 +75,9 @@ func (c Case) FirstOperator() string {
 	return string(c.Started.FirstOperator)
 }
 
-// Operators lists everyone who operated by the record of the start, the
-// hand-overs and the steps, in that order.
+// Operators lists everyone who operated by the record of the start and the
+// hand-overs, in that order. A step that names somebody else is flagged; it makes
+// no operator.
 func (c Case) Operators() []string {
 	var out []string
 	out = addOnce(out, c.FirstOperator())

@@ -81,6 +81,39 @@ func (r *registry) bareCopy(b testing.TB, es []events.Event) float64 {
 	return float64(len(es)) / time.Since(began).Seconds()
 }
 
+// BenchmarkSustained measures publisher, synced stream and projector together: how
+// many events a second are published and in the figures, everything on one machine.
+func BenchmarkSustained(b *testing.B) {
+	es := scenario(12_000)
+	for b.Loop() {
+		r := newRegistry(b)
+		r.run(b, 500)
+		ctx, stop := context.WithCancel(b.Context())
+		w := projector.NewWatcher(r.Pool, r.Base)
+		p := projector.New(projector.Config{Pool: r.Pool, Base: r.Base, Stream: r.stream, Log: slog.New(slog.DiscardHandler)})
+		done := make(chan error, 2)
+		go func() { done <- p.Run(ctx) }()
+		go func() { done <- w.Run(ctx) }()
+		began := time.Now()
+		r.publish(b, es...)
+		published := time.Since(began)
+		info, err := r.stream.Info(ctx)
+		if err != nil {
+			b.Fatal(err)
+		}
+		if err := w.Wait(ctx, info.Last); err != nil {
+			b.Fatal(err)
+		}
+		took := time.Since(began)
+		stop()
+		<-done
+		<-done
+		b.ReportMetric(float64(len(es))/took.Seconds(), "events/s")
+		b.ReportMetric(took.Seconds()/published.Seconds(), "of-bare-publish-time")
+		b.ReportMetric(0, "ns/op")
+	}
+}
+
 // BenchmarkLatency measures the time from handing an event to the publisher until
 // its rows are committed, at 200 events a second.
 func BenchmarkLatency(b *testing.B) {

@@ -45,8 +45,7 @@ type app struct {
 }
 
 func newApp(ctx context.Context, cfg appConfig) (*app, error) {
-	registry := prometheus.NewRegistry()
-	registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	registry := newRegistry()
 	log := slog.Default()
 	a := &app{appConfig: cfg, watcher: projector.NewWatcher(cfg.Pool, cfg.Schema)}
 	var projectorMetrics prometheus.Registerer
@@ -76,7 +75,7 @@ func newApp(ctx context.Context, cfg appConfig) (*app, error) {
 	in.Routes(router)
 	answers.Routes(router)
 	pages.Routes(router)
-	health := web.NewHealth(log, a.checks()...)
+	health := web.NewHealth(log, healthChecks(cfg.Pool, cfg.Stream, a.projector)...)
 	router.HandleFunc("/healthz", health.Live).Methods(http.MethodGet)
 	router.HandleFunc("/readyz", health.Ready).Methods(http.MethodGet)
 	router.Handle("/metrics", web.MetricsHandler(registry)).Methods(http.MethodGet)
@@ -91,21 +90,28 @@ func newApp(ctx context.Context, cfg appConfig) (*app, error) {
 	return a, err
 }
 
+// newRegistry holds a process's metrics.
+func newRegistry() *prometheus.Registry {
+	r := prometheus.NewRegistry()
+	r.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	return r
+}
+
 // staleAfter is how long a message may wait to be projected before the process
 // says that it isn't ready: answers would be older than they look.
 const staleAfter = 30 * time.Second
 
-func (a *app) checks() []web.Check {
+func healthChecks(pool *pgxpool.Pool, s *stream.Stream, p *projector.Projector) []web.Check {
 	return []web.Check{
-		{Name: "postgres", Run: a.Pool.Ping},
+		{Name: "postgres", Run: pool.Ping},
 		{Name: "stream", Run: func(context.Context) error {
-			if !a.Stream.Connected() {
+			if !s.Connected() {
 				return errors.New("not connected to NATS")
 			}
 			return nil
 		}},
 		{Name: "projection", Run: func(ctx context.Context) error {
-			lag, age, err := a.projector.Lag(ctx)
+			lag, age, err := p.Lag(ctx)
 			if err == nil && age > staleAfter {
 				err = fmt.Errorf("%d messages wait to be projected, the oldest for %s", lag, age.Round(time.Second))
 			}

@@ -5,11 +5,15 @@ import (
 	"encoding/json"
 	"fmt"
 	"log/slog"
+	"net/http"
 	"os"
 	"strings"
 
+	"golang.org/x/sync/errgroup"
+
 	"lensledger/projections/projector"
 	"lensledger/services/access"
+	"lensledger/services/web"
 )
 
 // issuers are whose tokens are taken.
@@ -65,30 +69,42 @@ func (c *serveCommand) Run(ctx context.Context) error {
 	return a.Run(ctx)
 }
 
-type projectCommand struct{ servers }
+type projectCommand struct {
+	servers
+	Listen string `env:"LENSLEDGER_PROJECT_LISTEN" default:"127.0.0.1:8081" help:"HOST:PORT of /metrics, /healthz and /readyz; this machine's only, or behind a proxy of yours."`
+}
 
 // Run follows the stream.
 func (c *projectCommand) Run(ctx context.Context) error {
-	return c.withProjector(ctx, func(p *projector.Projector) error { return p.Run(ctx) })
-}
-
-// withProjector opens both servers and makes a projector.
-func (s servers) withProjector(ctx context.Context, do func(*projector.Projector) error) error {
 	logTo(slog.LevelInfo)
-	if err := s.checkStream(); err != nil {
+	if err := c.checkStream(); err != nil {
 		return err
 	}
-	pool, err := s.database(ctx)
+	pool, err := c.database(ctx)
 	if err != nil {
 		return err
 	}
 	defer pool.Close()
-	opened, err := s.stream(ctx, pool, nil, "project")
+	opened, err := c.stream(ctx, pool, nil, "project")
 	if err != nil {
 		return err
 	}
 	defer opened.Close()
-	return do(projector.New(projector.Config{Pool: pool, Base: s.Schema, Stream: opened}))
+	registry := newRegistry()
+	p := projector.New(projector.Config{Pool: pool, Base: c.Schema, Stream: opened, Registerer: registry})
+	health := web.NewHealth(slog.Default(), healthChecks(pool, opened, p)...)
+	router := web.NewRouter()
+	router.HandleFunc("/healthz", health.Live).Methods(http.MethodGet)
+	router.HandleFunc("/readyz", health.Ready).Methods(http.MethodGet)
+	router.Handle("/metrics", web.MetricsHandler(registry)).Methods(http.MethodGet)
+	server, err := web.New(web.Config{Listen: c.Listen, Handler: web.Handler(router, web.Options{Logger: slog.Default()}), Logger: slog.Default()})
+	if err != nil {
+		return err
+	}
+	group, ctx := errgroup.WithContext(ctx)
+	group.Go(func() error { return p.Run(ctx) })
+	group.Go(func() error { return server.Run(ctx) })
+	return group.Wait()
 }
 
 // withArchive opens Postgres alone: what the archive is enough for.

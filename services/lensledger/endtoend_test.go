@@ -37,10 +37,8 @@ func TestNaiveRecomputationOfTheDemo(t *testing.T) {
 	}
 	w := newWorld(t, func(log *stream.Stream) { send(t, log, batch[:len(batch)-live]...) })
 	send(t, w.log, batch[len(batch)-live:]...)
-	batch = nil
 
 	bySubject := naiveRead(t, bodies)
-	bodies = nil
 	operations := naiveOperations(bySubject)
 	if len(operations) < 6000 {
 		t.Fatalf("the naive recomputation finds %d operations", len(operations))

@@ -20,6 +20,8 @@ type servers struct {
 	NatsURL     string `env:"NATS_URL" help:"NATS server with JetStream, nats://host:port."`
 	NatsCreds   string `env:"NATS_CREDS" help:"NATS credentials file."`
 	Schema      string `env:"LENSLEDGER_SCHEMA" default:"registry" help:"Database schema of the archive; the read models are in <schema>_model."`
+	InboxPrefix string `env:"NATS_INBOX_PREFIX" help:"Prefix of this program's reply subjects, where its NATS user may use no other."`
+	MaxBytes    int64  `env:"LENSLEDGER_STREAM_MAX_BYTES" help:"Bound of the stream when this program creates it; about six tenths of the server's disk."`
 	Replicas    int    `env:"LENSLEDGER_REPLICAS" default:"1" help:"Least number of copies of the stream."`
 }
 
@@ -52,9 +54,9 @@ const poolSize = 16
 // stream opens the event stream; local is the server in this process, if any.
 func (s servers) stream(ctx context.Context, pool *pgxpool.Pool, local *stream.Server, name string) (*stream.Stream, error) {
 	cfg := stream.Config{Server: local, URL: s.NatsURL, CredentialsFile: s.NatsCreds, Name: "lensledger " + name,
-		ManageStream: true, Replicas: s.Replicas, Logger: slog.Default()}
+		ManageStream: true, Replicas: s.Replicas, MaxBytes: s.MaxBytes, InboxPrefix: s.InboxPrefix, Logger: slog.Default()}
 	if local != nil {
-		cfg.URL, cfg.CredentialsFile = "", ""
+		cfg.URL, cfg.CredentialsFile, cfg.InboxPrefix = "", "", ""
 	}
 	var position int64
 	if err := pool.QueryRow(ctx, "SELECT epoch, position FROM stream_state").Scan(&cfg.ExpectEpoch, &position); err != nil {
