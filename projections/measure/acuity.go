@@ -153,7 +153,7 @@ func FromLetterScore(letters int) (Acuity, error) {
 
 // FromLine gives the acuity of an eye that read a whole line, in hundredths of
 // logMAR, and then more letters beyond it, 2 hundredths each: the 60 line and
-// three letters is 54.
+// three letters is 54. A negative number is of letters missed on the line.
 func FromLine(lineHundredths, more int) (Acuity, error) {
 	if more < -100 || more > 100 {
 		return Acuity{}, outsideCount("more", more, "-100 to 100 letters")
@@ -236,7 +236,7 @@ func (a Acuity) In(notation Notation) (string, error) {
 		return "", err
 	}
 	angle := math.Pow(10, float64(a.LogMARHundredths)/100)
-	text := ""
+	var text string
 	switch notation {
 	case NotationMetres:
 		text = "6/" + letterSize(6*angle, 10)

@@ -1,6 +1,9 @@
 package measure
 
-import "strconv"
+import (
+	"math"
+	"strconv"
+)
 
 // DistanceBand is the impairment of an eye by its distance acuity: none (6/12
 // or better), mild (to 6/18), moderate (to 6/60), severe (to 3/60) or blind.
@@ -83,7 +86,7 @@ func MeanAcuity(list []Acuity) (Acuity, error) {
 		}
 		sum += a.LogMARHundredths
 	}
-	return FromLogMAR(float64(sum) / float64(len(list)) / 100)
+	return Acuity{LogMARHundredths: int(math.Round(float64(sum) / float64(len(list))))}, nil
 }
 
 // Measured is what was measured of one eye at one visit; nil is not measured.

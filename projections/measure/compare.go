@@ -160,10 +160,8 @@ func FisherExact(x1, n1, x2, n2 int) (float64, error) {
 	for _, side := range []int{-1, 1} {
 		chance := scaled{mantissa: 1}
 		for k := x1; k+side >= least && k+side <= most; k += side {
-			step := 0.0
-			if side > 0 {
-				step = up(k)
-			} else {
+			step := up(k)
+			if side < 0 {
 				step = 1 / up(k-1)
 			}
 			chance = chance.times(step)

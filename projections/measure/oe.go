@@ -89,13 +89,13 @@ func ObservedMinusExpectedLimits(risks []float64, conf float64) ([]Limits, error
 		}
 		point[0] = float64(point[0] * (1 - p))
 		expected += p
-		out[i] = Limits{Lower: float64(fewest(point, tail)) - expected, Upper: float64(most(point, tail)) - expected}
+		out[i] = Limits{Lower: float64(fewestEvents(point, tail)) - expected, Upper: float64(mostEvents(point, tail)) - expected}
 	}
 	return out, nil
 }
 
-// fewest is the largest count with no more than tail below it.
-func fewest(point []float64, tail float64) int {
+// fewestEvents is the largest count with no more than tail below it.
+func fewestEvents(point []float64, tail float64) int {
 	sum := 0.0
 	for k, chance := range point {
 		if sum += chance; sum > tail {
@@ -105,8 +105,8 @@ func fewest(point []float64, tail float64) int {
 	return len(point) - 1
 }
 
-// most is the smallest count with no more than tail above it.
-func most(point []float64, tail float64) int {
+// mostEvents is the smallest count with no more than tail above it.
+func mostEvents(point []float64, tail float64) int {
 	sum := 0.0
 	for k := len(point) - 1; k >= 0; k-- {
 		if sum += point[k]; sum > tail {

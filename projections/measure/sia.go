@@ -150,9 +150,11 @@ func meanPoint(points []DoubleAngle) (DoubleAngle, error) {
 // (n-1), which is nil for a single number.
 func meanAndSD(list []float64) (mean float64, sd *float64) {
 	n := float64(len(list))
+	// Counted from the first, so that numbers that are all alike have no spread.
 	for _, x := range list {
-		mean += x / n
+		mean += x - list[0]
 	}
+	mean = list[0] + mean/n
 	if len(list) < 2 {
 		return mean, nil
 	}
@@ -223,11 +225,11 @@ type CentroidTest struct {
 	P        float64 `json:"p"`
 }
 
-// TestCentroid is Hotelling's test of a mean of 0. Errors are as for
+// HotellingTest tests a mean of 0. Errors are as for
 // ConfidenceEllipse.
 //
 // Source: Hotelling's one-sample T-squared.
-func TestCentroid(points []DoubleAngle) (CentroidTest, error) {
+func HotellingTest(points []DoubleAngle) (CentroidTest, error) {
 	s, err := newScatter(points)
 	if err != nil {
 		return CentroidTest{}, err

@@ -100,6 +100,7 @@ func ResettingPath(scores []float64, limits WaldLimits, restarts ...int) ([]Test
 		}
 		restarted[i] = true
 	}
+	limits = limits.drawnIn()
 	points := make([]TestPoint, 0, len(scores))
 	var before TestPoint
 	for i, score := range scores {
@@ -123,13 +124,20 @@ func ResettingPath(scores []float64, limits WaldLimits, restarts ...int) ([]Test
 }
 
 func (l WaldLimits) check() error {
-	if !(l.Upper > 0 && l.Upper <= maxThreshold) {
-		return outside("upper limit", l.Upper, "more than 0 and at most 1000000")
+	if !(l.Upper > 0 && l.Upper <= maxThreshold/2) {
+		return outside("upper limit", l.Upper, "more than 0 and at most 500000")
 	}
-	if !(l.Lower <= 0 && l.Lower >= -maxThreshold) {
-		return outside("lower limit", l.Lower, "-1000000 to 0")
+	if !(l.Lower <= 0 && l.Lower >= -maxThreshold/2) {
+		return outside("lower limit", l.Lower, "-500000 to 0")
 	}
 	return nil
+}
+
+// drawnIn moves both limits towards 0 by a part in ten thousand million. Whole
+// numbers of cases can lie exactly on a limit (5 % against 15 % with alpha and
+// beta 0.1: two events running), and rounding must not decide that they don't.
+func (l WaldLimits) drawnIn() WaldLimits {
+	return WaldLimits{Lower: float64(l.Lower * (1 - 1e-10)), Upper: float64(l.Upper * (1 - 1e-10))}
 }
 
 // SPRT is a sequential test whose cases all carry the same two scores.
@@ -159,7 +167,8 @@ func (s SPRT) Test(p float64, within ...int) (TestRun, error) {
 	if s.Limits.Lower == 0 {
 		return TestRun{}, outside("lower limit", 0, "less than 0; for 0 use a chart with a threshold")
 	}
-	start, threshold := -s.Limits.Lower, s.Limits.Upper-s.Limits.Lower
+	limits := s.Limits.drawnIn()
+	start, threshold := -limits.Lower, limits.Upper-limits.Lower
 	if err := (Chart{Scores: s.Scores, Threshold: threshold, HeadStart: start}).check(p); err != nil {
 		return TestRun{}, err
 	}
@@ -168,13 +177,9 @@ func (s SPRT) Test(p float64, within ...int) (TestRun, error) {
 		return TestRun{}, err
 	}
 	test, err := walk{s.Scores, threshold, p}.excursion(start, extent{exactly: max(limit, 1)})
-	if err != nil {
-		return TestRun{}, err
-	}
-	average := test.mean / test.alarm
-	if !finite(average) {
+	if average := test.mean / test.alarm; err != nil || !finite(average) {
 		return TestRun{}, outside("upper limit", s.Limits.Upper, "a limit whose run length can be computed: lower it, or move the two rates apart")
 	}
 	by := alarmBy(test, test, max(limit, 1))
-	return TestRun{UnacceptableChance: test.alarm, CasesToEnd: test.mean, AverageRunLength: average, AlarmWithin: pick(by, within)}, nil
+	return TestRun{UnacceptableChance: test.alarm, CasesToEnd: test.mean, AverageRunLength: test.mean / test.alarm, AlarmWithin: pick(by, within)}, nil
 }

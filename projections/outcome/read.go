@@ -16,6 +16,8 @@ import (
 var (
 	//go:embed sql/standing_rows.sql
 	standingRowsSQL string
+	//go:embed sql/latest_day.sql
+	latestDaySQL string
 	//go:embed sql/read_row.sql
 	readRowSQL string
 	//go:embed sql/straddling_department.sql
@@ -79,6 +81,19 @@ func straddling(ctx context.Context, tx pgx.Tx, sql, key string, asOf archive.As
 		return nil, fmt.Errorf("find straddling cases: %w", err)
 	}
 	return archive.CasesAt(ctx, tx, codes, asOf.Position)
+}
+
+// LatestDay is the latest day of operation of some departments on record; the zero
+// time without any.
+func LatestDay(ctx context.Context, tx pgx.Tx, departments []string) (time.Time, error) {
+	var last *time.Time
+	if err := tx.QueryRow(ctx, latestDaySQL, departments).Scan(&last); err != nil {
+		return time.Time{}, fmt.Errorf("read the latest day of operation: %w", err)
+	}
+	if last == nil {
+		return time.Time{}, nil
+	}
+	return *last, nil
 }
 
 // Record is one case as a person reads it: the row and the folded case.

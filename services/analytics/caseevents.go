@@ -2,50 +2,25 @@ package analytics
 
 import (
 	"context"
-	_ "embed"
-	"encoding/hex"
-	"fmt"
 	"net/http"
-	"time"
 
 	"github.com/gorilla/mux"
 	"github.com/jackc/pgx/v5"
 
-	"lensledger/events"
 	"lensledger/projections/archive"
 	"lensledger/projections/outcome"
 	"lensledger/services/access"
 	"lensledger/services/web"
 )
 
-//go:embed sql/list_case_events.sql
-var listCaseEventsSQL string
-
 // caseEvents is the answer: archived events about a case, in the order in which
 // they were recorded, corrections and conflicts included.
 type caseEvents struct {
 	Basis
-	Case   string          `json:"case"`
-	N      int             `json:"n"`
-	Events []ArchivedEvent `json:"events"`
-	Next   *uint64         `json:"next"` // after= of the next page; null at the end
-}
-
-// ArchivedEvent is one event as it was received. Body is the text of its bytes;
-// Hash is the sha256 of its canonical form, WireHash that of the bytes and
-// headers.
-type ArchivedEvent struct {
-	Sequence   uint64        `json:"sequence"`
-	RecordedAt time.Time     `json:"recorded_at"`
-	Source     string        `json:"source"`
-	ID         string        `json:"id"`
-	Type       string        `json:"type"`
-	Subject    string        `json:"subject"`
-	Department string        `json:"department"`
-	Hash       string        `json:"hash"`
-	WireHash   string        `json:"wire_hash"`
-	Headers    events.Header `json:"headers"`
-	Body       string        `json:"body"`
+	Case   string           `json:"case"`
+	N      int              `json:"n"`
+	Events []archive.Stored `json:"events"`
+	Next   *uint64          `json:"next"` // after= of the next page; null at the end
 }
 
 // getCaseEvents serves GET /v1/cases/{case}/events.
@@ -113,25 +88,9 @@ func codesOf(ctx context.Context, tx pgx.Tx, who access.Actor, code *string, asO
 	return append(MergedCodes(*code, group), *code), nil
 }
 
-func listCaseEvents(ctx context.Context, tx pgx.Tx, codes []string, p page, asOf archive.AsOf) (list []ArchivedEvent, more bool, err error) {
-	rows, err := tx.Query(ctx, listCaseEventsSQL, codes, int64(p.After), int64(asOf.Position), p.Limit+1)
-	if err != nil {
-		return nil, false, fmt.Errorf("list events of a case: %w", err)
-	}
-	list, err = pgx.CollectRows(rows, func(row pgx.CollectableRow) (ArchivedEvent, error) {
-		var e ArchivedEvent
-		var sequence int64
-		var hash, wire, body []byte
-		err := row.Scan(&sequence, &e.RecordedAt, &e.Source, &e.ID, &e.Type, &e.Subject, &e.Department, &hash, &wire, &e.Headers, &body)
-		e.Sequence, e.Hash, e.WireHash, e.Body = uint64(sequence), hex.EncodeToString(hash), hex.EncodeToString(wire), string(body)
-		e.RecordedAt = e.RecordedAt.UTC()
-		if e.Headers == nil {
-			e.Headers = events.Header{}
-		}
-		return e, err
-	})
-	if err != nil {
-		return nil, false, fmt.Errorf("list events of a case: %w", err)
+func listCaseEvents(ctx context.Context, tx pgx.Tx, codes []string, p page, asOf archive.AsOf) (list []archive.Stored, more bool, err error) {
+	if list, err = archive.Events(ctx, tx, codes, p.After, asOf.Position, p.Limit+1); err != nil {
+		return nil, false, err
 	}
 	if more = len(list) > p.Limit; more {
 		list = list[:p.Limit]

@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"lensledger/events"
+	"lensledger/projections/archive"
 )
 
 func (r *registry) testCase(t *testing.T) {
@@ -76,7 +77,7 @@ func (r *registry) testCaseEvents(t *testing.T) {
 		}
 	}
 	// Page by page it is the same.
-	var paged []ArchivedEvent
+	var paged []archive.Stored
 	path := "/v1/cases/HB-900/events?limit=5"
 	for path != "" {
 		got := r.call(t, "trainee", "GET", path, "")

@@ -2,8 +2,6 @@ package analytics
 
 import (
 	"context"
-	_ "embed"
-	"fmt"
 	"log/slog"
 	"net/http"
 	"time"
@@ -14,9 +12,6 @@ import (
 	"lensledger/projections/pg"
 	"lensledger/services/web"
 )
-
-//go:embed sql/read_intake.sql
-var readIntakeSQL string
 
 // IntakeSource is what one source sent for one department and what became of it.
 type IntakeSource struct {
@@ -72,19 +67,12 @@ func (s *Service) ReadIntake(ctx context.Context, reader pg.Actor) (Intake, erro
 			return err
 		}
 		out.Basis = basis(asOf)
-		rows, err := tx.Query(ctx, readIntakeSQL)
+		counts, err := archive.Intake(ctx, tx)
 		if err != nil {
-			return fmt.Errorf("read intake: %w", err)
+			return err
 		}
-		var source, department, disposition string
-		var n, last int64
-		var seen time.Time
-		_, err = pgx.ForEachRow(rows, []any{&source, &department, &disposition, &n, &last, &seen}, func() error {
-			out.count(source, department, disposition, n, uint64(last), seen.UTC())
-			return nil
-		})
-		if err != nil {
-			return fmt.Errorf("read intake: %w", err)
+		for _, c := range counts {
+			out.count(c.Source, c.Department, c.Disposition, c.Events, uint64(c.LastSequence), c.LastRecordedAt.UTC())
 		}
 		return nil
 	})

@@ -2,20 +2,14 @@ package analytics
 
 import (
 	"context"
-	_ "embed"
-	"encoding/json"
 	"errors"
-	"fmt"
 	"net/http"
 	"strconv"
-	"strings"
 	"time"
-	"unicode/utf8"
 
 	"github.com/gorilla/mux"
 	"github.com/jackc/pgx/v5"
 
-	"lensledger/events"
 	"lensledger/projections/archive"
 	"lensledger/projections/pg"
 	"lensledger/projections/projector"
@@ -23,33 +17,12 @@ import (
 	"lensledger/services/web"
 )
 
-var (
-	//go:embed sql/list_quarantine.sql
-	listQuarantineSQL string
-	//go:embed sql/see_quarantined.sql
-	seeQuarantinedSQL string
-)
-
-// Quarantined is one event that could not be taken.
-type Quarantined struct {
-	Sequence   uint64           `json:"sequence"`
-	RecordedAt time.Time        `json:"recorded_at"`
-	Subject    string           `json:"subject"`    // the broker's, which its sender's credential vouches for
-	Source     string           `json:"source"`     // of the subject
-	Department string           `json:"department"` // of the subject
-	Reason     string           `json:"reason"`
-	Problems   []events.Problem `json:"problems"`
-	Bytes      int              `json:"bytes"`
-	Sample     string           `json:"sample"`      // the first bytes as text, unreadable ones replaced
-	ReleasedAs *uint64          `json:"released_as"` // position under which it was sent again
-}
-
 // quarantine is the answer: what waits and what was released, by position.
 type quarantine struct {
 	Basis
-	N           int           `json:"n"`
-	Quarantined []Quarantined `json:"quarantined"`
-	Next        *uint64       `json:"next"` // after= of the next page; null at the end
+	N           int                   `json:"n"`
+	Quarantined []archive.Quarantined `json:"quarantined"`
+	Next        *uint64               `json:"next"` // after= of the next page; null at the end
 }
 
 // getQuarantine serves GET /v1/quarantine.
@@ -76,7 +49,7 @@ func (s *Service) getQuarantine(w http.ResponseWriter, r *http.Request) {
 			return err
 		}
 		out.Basis = basis(asOf)
-		out.Quarantined, err = ListQuarantine(r.Context(), tx, p.After, p.Limit+1)
+		out.Quarantined, err = archive.Quarantine(r.Context(), tx, p.After, p.Limit+1)
 		return err
 	})
 	if err != nil {
@@ -90,54 +63,6 @@ func (s *Service) getQuarantine(w http.ResponseWriter, r *http.Request) {
 	}
 	out.N = len(out.Quarantined)
 	web.WriteJSON(w, http.StatusOK, out)
-}
-
-// sampleBytes is how much of a quarantined event is shown.
-const sampleBytes = 2000
-
-// ListQuarantine gives what is in quarantine after a position, as far as the
-// reader may see it, at most limit of it.
-func ListQuarantine(ctx context.Context, tx pgx.Tx, after uint64, limit int) ([]Quarantined, error) {
-	rows, err := tx.Query(ctx, listQuarantineSQL, int64(after), limit, sampleBytes)
-	if err != nil {
-		return nil, fmt.Errorf("list quarantine: %w", err)
-	}
-	list, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (Quarantined, error) {
-		var q Quarantined
-		var sequence int64
-		var released *int64
-		var sample []byte
-		var problems string
-		err := row.Scan(&sequence, &q.RecordedAt, &q.Subject, &q.Source, &q.Department, &q.Reason, &problems, &q.Bytes, &sample, &released)
-		if err != nil {
-			return q, err
-		}
-		q.Sequence, q.RecordedAt, q.Sample = uint64(sequence), q.RecordedAt.UTC(), sampleText(sample, q.Bytes)
-		if released != nil {
-			as := uint64(*released)
-			q.ReleasedAs = &as
-		}
-		q.Problems = []events.Problem{}
-		return q, json.Unmarshal([]byte(problems), &q.Problems)
-	})
-	if err != nil {
-		return nil, fmt.Errorf("list quarantine: %w", err)
-	}
-	return list, nil
-}
-
-// sampleText makes text of the first bytes of an event: a character that the cut
-// went through is left out, bytes that are no text are replaced.
-func sampleText(sample []byte, whole int) string {
-	if len(sample) < whole {
-		for i := 0; i < utf8.UTFMax-1 && len(sample) > 0; i++ {
-			if r, size := utf8.DecodeLastRune(sample); r != utf8.RuneError || size > 1 {
-				break
-			}
-			sample = sample[:len(sample)-1]
-		}
-	}
-	return strings.ToValidUTF8(string(sample), "�")
 }
 
 // replayed is the answer to a replay.
@@ -174,9 +99,8 @@ const releaseWithin = 10 * time.Second
 // *web.Error.
 func (s *Service) Replay(ctx context.Context, who access.Actor, sequence uint64) (uint64, error) {
 	err := pg.AsActor(ctx, s.cfg.Pool, Reader(who), func(tx pgx.Tx) error {
-		var seen int64
-		err := tx.QueryRow(ctx, seeQuarantinedSQL, int64(sequence)).Scan(&seen)
-		if errors.Is(err, pgx.ErrNoRows) {
+		seen, err := archive.InQuarantine(ctx, tx, sequence)
+		if err == nil && !seen {
 			return web.NotFound()
 		}
 		return err

@@ -2,12 +2,10 @@ package portal
 
 import (
 	"context"
-	_ "embed"
 	"fmt"
 	"net/http"
 	"net/url"
 	"slices"
-	"time"
 
 	"github.com/jackc/pgx/v5"
 
@@ -15,11 +13,9 @@ import (
 	"lensledger/projections/alarm"
 	"lensledger/projections/archive"
 	"lensledger/projections/learning"
+	"lensledger/projections/outcome"
 	"lensledger/services/access"
 )
-
-//go:embed sql/latest_operation.sql
-var latestOperationSQL string
 
 // alarmsView is the quality officer's page: alarms for review first, then every
 // chart of the departments, sorted by code and never by value.
@@ -191,7 +187,7 @@ func alarmWords(a alarm.Listed) alarmView {
 // divided by each chart's average run length to a false alarm. It is empty when
 // a chart's run length can't be worked out or no case was recorded.
 func (s *Service) falseAlarms(ctx context.Context, tx pgx.Tx, departments []string, states []alarm.ChartRow, asOf archive.AsOf) (string, error) {
-	last, err := latestOperation(ctx, tx, departments)
+	last, err := outcome.LatestDay(ctx, tx, departments)
 	if err != nil || last.IsZero() {
 		return "", err
 	}
@@ -251,18 +247,6 @@ func about(n float64) string {
 		return "fewer than 0.1"
 	}
 	return "about " + decimal(n, 1)
-}
-
-// latestOperation is the latest day of operation on record; zero without any.
-func latestOperation(ctx context.Context, tx pgx.Tx, departments []string) (time.Time, error) {
-	var last *time.Time
-	if err := tx.QueryRow(ctx, latestOperationSQL, departments).Scan(&last); err != nil {
-		return time.Time{}, fmt.Errorf("read the latest day of operation: %w", err)
-	}
-	if last == nil {
-		return time.Time{}, nil
-	}
-	return *last, nil
 }
 
 // recordedWords answer a review that was just sent.

@@ -14,6 +14,7 @@ import (
 
 	"lensledger/projections/archive"
 	"lensledger/projections/department"
+	"lensledger/projections/outcome"
 	"lensledger/projections/pg"
 	"lensledger/services/access"
 )
@@ -107,7 +108,7 @@ func (s *Service) department(w http.ResponseWriter, r *http.Request, actor acces
 func (v *departmentView) period(ctx context.Context, tx pgx.Tx, query url.Values) (*department.Period, error) {
 	v.From, v.To = query.Get("from"), query.Get("to")
 	if v.From == "" && v.To == "" {
-		last, err := latestOperation(ctx, tx, []string{v.Department})
+		last, err := outcome.LatestDay(ctx, tx, []string{v.Department})
 		if err != nil {
 			return nil, err
 		}

@@ -10,6 +10,7 @@ import (
 
 	"lensledger/events"
 	"lensledger/projections/alarm"
+	"lensledger/projections/archive"
 	"lensledger/projections/fold"
 	"lensledger/projections/learning"
 	"lensledger/projections/outcome"
@@ -112,14 +113,14 @@ func goldenPages(t *testing.T, s *Service) map[string]struct {
 	add("department-wrong", "department", departmentView{frame: framed(auditor, figures.Title), Department: "HARBOUR", From: "2025-06-30", To: "2024-07-01", AsOfAsked: `yesterday "noon"`,
 		Problems: []problemView{{"from", "Period: give both days."}, {"as-of", "As of: give a position."}}})
 
-	counts := []intakeCount{{"ehr-harbour", "HARBOUR", "accepted", 12000, fixedAt.RecordedAt}, {"ehr-harbour", "HARBOUR", "duplicate", 7, fixedAt.RecordedAt.Add(-time.Hour)},
-		{"ehr-harbour", "HARBOUR", "quarantined", 2, fixedAt.RecordedAt.Add(-2 * time.Hour)}, {"", "", "quarantined", 1, fixedAt.RecordedAt}}
-	released := int64(12001)
-	rows := quarantineRows([]quarantined{
+	counts := []archive.IntakeCount{{Source: "ehr-harbour", Department: "HARBOUR", Disposition: "accepted", Events: 12000, LastRecordedAt: fixedAt.RecordedAt}, {Source: "ehr-harbour", Department: "HARBOUR", Disposition: "duplicate", Events: 7, LastRecordedAt: fixedAt.RecordedAt.Add(-time.Hour)},
+		{Source: "ehr-harbour", Department: "HARBOUR", Disposition: "quarantined", Events: 2, LastRecordedAt: fixedAt.RecordedAt.Add(-2 * time.Hour)}, {Source: "", Department: "", Disposition: "quarantined", Events: 1, LastRecordedAt: fixedAt.RecordedAt}}
+	released := uint64(12001)
+	rows := quarantineRows([]archive.Quarantined{
 		{Sequence: 900, RecordedAt: fixedAt.RecordedAt, Source: "ehr-harbour", Department: "HARBOUR", Reason: events.CodeNewerVersion,
-			Problems: `[{"pointer":"/type","code":"newer-version","detail":"found version 2, known up to version 1"},{"pointer":"","code":"x","detail":"y"}]`},
-		{Sequence: 901, RecordedAt: fixedAt.RecordedAt, Reason: "strange-reason", Problems: `[]`},
-		{Sequence: 10, RecordedAt: fixedAt.RecordedAt, Source: "ehr-harbour", Department: "HARBOUR", Reason: events.CodeUnknownType, Problems: `[]`, ReleasedAs: &released}})
+			Problems: []events.Problem{{Pointer: "/type", Code: "newer-version", Detail: "found version 2, known up to version 1"}, {Code: "x", Detail: "y"}}},
+		{Sequence: 901, RecordedAt: fixedAt.RecordedAt, Reason: "strange-reason"},
+		{Sequence: 10, RecordedAt: fixedAt.RecordedAt, Source: "ehr-harbour", Department: "HARBOUR", Reason: events.CodeUnknownType, ReleasedAs: &released}})
 	rows.Replay, rows.Hidden = true, 4
 	add("intake-quality", "intake", intakeView{frame: framed(quality, "Were the events taken, which were refused and why?"), Answer: intakeAnswer(counts, 2, true), Sources: sourceRows(counts), Quarantine: rows})
 	add("intake-administrator", "intake", intakeView{frame: framed(administrator, "Were the events taken, which were refused and why?"), Answer: intakeAnswer(counts, 0, false), Sources: sourceRows(counts)})

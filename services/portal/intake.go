@@ -1,9 +1,6 @@
 package portal
 
 import (
-	"context"
-	_ "embed"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"net/http"
@@ -13,22 +10,10 @@ import (
 	"github.com/gorilla/mux"
 	"github.com/jackc/pgx/v5"
 
-	"lensledger/events"
 	"lensledger/projections/archive"
 	"lensledger/projections/projector"
 	"lensledger/services/access"
 	"lensledger/services/web"
-)
-
-var (
-	//go:embed sql/list_intake.sql
-	listIntakeSQL string
-	//go:embed sql/list_quarantine.sql
-	listQuarantineSQL string
-	//go:embed sql/count_quarantine.sql
-	countQuarantineSQL string
-	//go:embed sql/in_quarantine.sql
-	inQuarantineSQL string
 )
 
 // intakeView is the page of what was sent and what became of it.
@@ -62,26 +47,6 @@ type quarantinedView struct {
 	Why, Found, Do, Released string
 }
 
-// intakeCount is a row of the books.
-type intakeCount struct {
-	Source         string
-	Department     string
-	Disposition    string
-	Events         int64
-	LastRecordedAt time.Time
-}
-
-// quarantined is a row of the quarantine; Problems is a JSON list of events.Problem.
-type quarantined struct {
-	Sequence   int64
-	RecordedAt time.Time
-	Source     string
-	Department string
-	Reason     string
-	Problems   string
-	ReleasedAs *int64
-}
-
 // quarantineShown bounds the list.
 const quarantineShown = 200
 
@@ -93,20 +58,20 @@ func (s *Service) intake(w http.ResponseWriter, r *http.Request, actor access.Ac
 func (s *Service) intakePage(w http.ResponseWriter, r *http.Request, actor access.Actor, status int, told string) error {
 	var view intakeView
 	err := s.read(r.Context(), reader(actor), func(tx pgx.Tx, asOf archive.AsOf) error {
-		counts, err := collect[intakeCount](r.Context(), tx, listIntakeSQL)
+		counts, err := archive.Intake(r.Context(), tx)
 		if err != nil {
-			return fmt.Errorf("list intake: %w", err)
+			return err
 		}
 		view = intakeView{Sources: sourceRows(counts), Told: told}
 		waiting := 0
 		if may(actor.Role, http.MethodGet, "/v1/quarantine") {
-			rows, err := collect[quarantined](r.Context(), tx, listQuarantineSQL, quarantineShown)
+			rows, err := archive.LatestQuarantine(r.Context(), tx, quarantineShown)
 			if err != nil {
-				return fmt.Errorf("list quarantine: %w", err)
+				return err
 			}
 			replayed := 0
-			if err := tx.QueryRow(r.Context(), countQuarantineSQL).Scan(&waiting, &replayed); err != nil {
-				return fmt.Errorf("count quarantine: %w", err)
+			if waiting, replayed, err = archive.CountQuarantine(r.Context(), tx); err != nil {
+				return err
 			}
 			view.Quarantine = quarantineRows(rows)
 			view.Quarantine.Hidden = waiting + replayed - len(rows)
@@ -123,7 +88,7 @@ func (s *Service) intakePage(w http.ResponseWriter, r *http.Request, actor acces
 }
 
 // sourceRows puts the books of each source and department into one row.
-func sourceRows(counts []intakeCount) []sourceView {
+func sourceRows(counts []archive.IntakeCount) []sourceView {
 	type key struct{ source, department string }
 	var order []key
 	sums := map[key]map[string]int64{}
@@ -156,22 +121,21 @@ func named(code string) string {
 	return code
 }
 
-func quarantineRows(rows []quarantined) *quarantineView {
+func quarantineRows(rows []archive.Quarantined) *quarantineView {
 	view := &quarantineView{}
 	for _, q := range rows {
 		why, ok := reasonWords[q.Reason]
 		if !ok {
 			why.why, why.todo = plain(q.Reason), "Correct the event and send it again."
 		}
-		v := quarantinedView{Sequence: uint64(q.Sequence), Position: whole(int(q.Sequence)), When: moment(q.RecordedAt),
+		v := quarantinedView{Sequence: q.Sequence, Position: whole(int(q.Sequence)), When: moment(q.RecordedAt),
 			Source: named(q.Source), Department: named(q.Department), Why: sentence(why.why) + ".", Do: why.todo}
-		var problems []events.Problem
-		if err := json.Unmarshal([]byte(q.Problems), &problems); err == nil && len(problems) > 0 {
-			v.Found = problems[0].Detail
-			if problems[0].Pointer != "" {
-				v.Found = problems[0].Pointer + ": " + v.Found
+		if len(q.Problems) > 0 {
+			v.Found = q.Problems[0].Detail
+			if q.Problems[0].Pointer != "" {
+				v.Found = q.Problems[0].Pointer + ": " + v.Found
 			}
-			if more := len(problems) - 1; more > 0 {
+			if more := len(q.Problems) - 1; more > 0 {
 				v.Found += " (and " + plural(more, "more problem", "more problems") + ")"
 			}
 		}
@@ -185,7 +149,7 @@ func quarantineRows(rows []quarantined) *quarantineView {
 	return view
 }
 
-func intakeAnswer(counts []intakeCount, waiting int, readable bool) string {
+func intakeAnswer(counts []archive.IntakeCount, waiting int, readable bool) string {
 	if len(counts) == 0 {
 		return "No event has arrived yet. Send one to POST /v1/events; with ?dry_run=true it is checked and not stored."
 	}
@@ -214,8 +178,9 @@ func (s *Service) replay(w http.ResponseWriter, r *http.Request, actor access.Ac
 		return web.NotFound()
 	}
 	visible := false
-	if err := s.read(r.Context(), reader(actor), func(tx pgx.Tx, _ archive.AsOf) error {
-		return tx.QueryRow(r.Context(), inQuarantineSQL, int64(sequence)).Scan(&visible)
+	if err := s.read(r.Context(), reader(actor), func(tx pgx.Tx, _ archive.AsOf) (err error) {
+		visible, err = archive.InQuarantine(r.Context(), tx, sequence)
+		return err
 	}); err != nil {
 		return err
 	}
@@ -246,12 +211,4 @@ func replayTold(position string) string {
 		return ""
 	}
 	return "The event was sent again and has position " + whole(int(n)) + " now."
-}
-
-func collect[T any](ctx context.Context, tx pgx.Tx, sql string, args ...any) ([]T, error) {
-	rows, err := tx.Query(ctx, sql, args...)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, pgx.RowToStructByName[T])
 }

@@ -1,4 +1,4 @@
--- Called by listCaseEvents: archived events about a case and corrections of them, by position. A code that no event about
+-- Called by archive.Events: archived events about a case and corrections of them, by position. A code that no event about
 -- a case has is none.
 SELECT l.sequence, l.recorded_at, l.source, l.id, l.type, l.subject, l.department, l.hash, l.wire_hash, l.headers, l.body
 FROM event_log l

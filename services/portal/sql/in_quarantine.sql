@@ -1,2 +1,0 @@
--- Called by portal.replay: whether the reader may see this quarantined event.
-SELECT EXISTS (SELECT 1 FROM quarantine WHERE sequence = $1)

@@ -1,2 +1,0 @@
--- Called by portal.latestOperation: the latest day of operation of some departments.
-SELECT max(operated_on) FROM operation WHERE department = ANY ($1)
