@@ -61,7 +61,8 @@ func Compute(s learning.Surgeon, d Design, entries []learning.Entry, restarts []
 	c := Chart{Code: CodeOf(s.Surgeon, d.Outcome, d.Kind), Surgeon: s, Design: d}
 	score := scorer(d)
 	number, stretch, used := int(s.PriorWhole), 1, 0
-	value, expected, crossed := 0.0, 0.0, false
+	var at measure.Point // where the chart stands: zero at the start and after a restart
+	expected := 0.0
 	for _, e := range entries {
 		if e.Whole {
 			number++
@@ -85,18 +86,17 @@ func Compute(s learning.Surgeon, d Design, entries []learning.Entry, restarts []
 			p.Restarted = true
 		}
 		if p.Restarted {
-			stretch, value, crossed = used+1, 0, false
+			stretch, at = used+1, measure.Point{}
 		}
 		p.Expected, p.Score = score(e.OddsRatioMillionths, event)
-		value = math.Max(0, value+p.Score)
+		at = at.After(p.Score, d.Threshold)
 		expected += p.Expected
 		if event {
 			p.Outcome = 1
 			c.Events++
 		}
-		p.Value, p.Observed, p.Sum, p.Crossed = value, c.Events, expected, value >= d.Threshold
-		if p.Crossed && !crossed {
-			crossed = true
+		p.Value, p.Observed, p.Sum, p.Crossed = at.Value, c.Events, expected, at.Crossed
+		if at.Alarm {
 			c.cross(p, stretch)
 		}
 		c.Points = append(c.Points, p)

@@ -69,10 +69,11 @@ func (s *Service) intakePage(w http.ResponseWriter, r *http.Request, actor acces
 			if err != nil {
 				return err
 			}
-			replayed := 0
-			if waiting, replayed, err = archive.CountQuarantine(r.Context(), tx); err != nil {
+			waits, replayed, err := archive.CountQuarantine(r.Context(), tx)
+			if err != nil {
 				return err
 			}
+			waiting = waits
 			view.Quarantine = quarantineRows(rows)
 			view.Quarantine.Hidden = waiting + replayed - len(rows)
 			view.Quarantine.Replay = s.cfg.Releaser != nil && may(actor.Role, http.MethodPost, replayRoute)
