@@ -164,7 +164,7 @@ func must(s measure.Scores, err error) measure.Scores {
 func millionths(x float64) int64 { return int64(math.Round(float64(x * 1e6))) }
 
 // ComputeAll draws every chart that a surgeon has.
-func ComputeAll(s learning.Surgeon, entries []learning.Entry, designs []Design, restarts map[string][]time.Time) []Chart {
+func ComputeAll(s learning.Surgeon, entries []learning.Entry, designs []Design, restarts Restarts) []Chart {
 	sorted := slices.IsSortedFunc(entries, learning.Order)
 	if !sorted {
 		entries = slices.Clone(entries)
@@ -176,7 +176,7 @@ func ComputeAll(s learning.Surgeon, entries []learning.Entry, designs []Design, 
 	var out []Chart
 	for _, k := range chartsOf {
 		if d, ok := DesignFor(s, k.Outcome, k.Kind, designs); ok {
-			out = append(out, Compute(s, d, entries, restarts[CodeOf(s.Surgeon, k.Outcome, k.Kind)]))
+			out = append(out, Compute(s, d, entries, restarts.times(CodeOf(s.Surgeon, k.Outcome, k.Kind), s.Department)))
 		}
 	}
 	return out

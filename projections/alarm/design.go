@@ -19,6 +19,7 @@ type Design struct {
 	Outcome      string
 	Kind         string
 	Scope        string
+	Department   string    // that set it, for its own surgeons; empty for a standard design
 	DesignedAt   time.Time // zero for a standard design
 	Acceptable   float64
 	Unacceptable float64
@@ -70,7 +71,8 @@ var chartsOf = []struct{ Outcome, Kind string }{
 }
 
 // DesignFor chooses the design of a surgeon's chart: one set for the surgeon, else
-// one set for the group, else the standard; the latest of each, by time and code.
+// one set for the group, else the standard; the latest of each, by time and code. A
+// department sets them for its own surgeons alone.
 func DesignFor(s learning.Surgeon, outcome, kind string, set []Design) (Design, bool) {
 	group := events.ScopeIndependent
 	if s.Trainee {
@@ -79,7 +81,7 @@ func DesignFor(s learning.Surgeon, outcome, kind string, set []Design) (Design, 
 	for _, scope := range []string{s.Surgeon, group} {
 		var best *Design
 		for i, d := range set {
-			if d.Scope != scope || d.Outcome != outcome || d.Kind != kind {
+			if d.Scope != scope || d.Department != s.Department || d.Outcome != outcome || d.Kind != kind {
 				continue
 			}
 			if best == nil || d.DesignedAt.After(best.DesignedAt) || (d.DesignedAt.Equal(best.DesignedAt) && d.Code > best.Code) {
@@ -103,7 +105,7 @@ func DesignFor(s learning.Surgeon, outcome, kind string, set []Design) (Design, 
 var DesignTable = pg.Table{
 	Name: "chart_design",
 	Key:  []string{"code"},
-	Columns: []string{"code", "first_position", "last_position", "designed_at", "outcome", "kind", "scope", "acceptable",
+	Columns: []string{"code", "first_position", "last_position", "designed_at", "department", "outcome", "kind", "scope", "acceptable",
 		"unacceptable", "threshold", "chosen_by", "closes_after", "risk_model", "risk_model_version"},
 }
 
@@ -113,6 +115,7 @@ type DesignRow struct {
 	FirstPosition    int64
 	LastPosition     int64
 	DesignedAt       time.Time
+	Department       string
 	Outcome          string
 	Kind             string
 	Scope            string
@@ -130,7 +133,7 @@ func (r DesignRow) Key() [2]string { return [2]string{r.Code} }
 
 // Values lists the row in the order of DesignTable.Columns.
 func (r DesignRow) Values() []any {
-	return []any{r.Code, r.FirstPosition, r.LastPosition, r.DesignedAt, r.Outcome, r.Kind, r.Scope, r.Acceptable,
+	return []any{r.Code, r.FirstPosition, r.LastPosition, r.DesignedAt, r.Department, r.Outcome, r.Kind, r.Scope, r.Acceptable,
 		r.Unacceptable, r.Threshold, r.ChosenBy, r.ClosesAfter, r.RiskModel, r.RiskModelVersion}
 }
 
@@ -141,7 +144,7 @@ func DesignRowOf(c fold.Chart) (DesignRow, bool) {
 		return DesignRow{}, false
 	}
 	return DesignRow{Code: c.Code, FirstPosition: int64(c.Trace.First), LastPosition: int64(c.Trace.Last),
-		DesignedAt: c.At.UTC().Truncate(time.Microsecond), Outcome: string(d.Outcome), Kind: string(d.Kind), Scope: string(d.Scope),
+		DesignedAt: c.At.UTC().Truncate(time.Microsecond), Department: c.By, Outcome: string(d.Outcome), Kind: string(d.Kind), Scope: string(d.Scope),
 		Acceptable: int64(d.Acceptable), Unacceptable: int64(d.Unacceptable), Threshold: int64(d.Threshold),
 		ChosenBy: string(d.ChosenBy), ClosesAfter: int32(d.ClosesAfterCases.Value),
 		RiskModel: string(d.RiskModel), RiskModelVersion: string(d.RiskModelVersion)}, true
@@ -149,7 +152,7 @@ func DesignRowOf(c fold.Chart) (DesignRow, bool) {
 
 // Design is the row as limits.
 func (r DesignRow) Design() Design {
-	return Design{Code: r.Code, Outcome: r.Outcome, Kind: r.Kind, Scope: r.Scope, DesignedAt: r.DesignedAt,
+	return Design{Code: r.Code, Outcome: r.Outcome, Kind: r.Kind, Scope: r.Scope, Department: r.Department, DesignedAt: r.DesignedAt,
 		Acceptable: events.Millionths(r.Acceptable).Float(), Unacceptable: events.Millionths(r.Unacceptable).Float(),
 		Threshold: events.Millionths(r.Threshold).Float(), ChosenBy: r.ChosenBy, ClosesAfter: int(r.ClosesAfter),
 		RiskModel: r.RiskModel, RiskVersion: r.RiskModelVersion, First: uint64(r.FirstPosition), Last: uint64(r.LastPosition)}

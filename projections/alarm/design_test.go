@@ -58,20 +58,23 @@ func contains(s, part string) bool {
 // A design for the surgeon comes before one for the group, that before the
 // standard; among equals the latest, then the greater code.
 func TestWhichDesignIsInForce(t *testing.T) {
-	trainee := learning.Surgeon{Surgeon: "S-1", Trainee: true}
+	trainee := learning.Surgeon{Surgeon: "S-1", Department: "D", Trainee: true}
 	design := func(code, scope string, day int) Design {
-		return Design{Code: code, Scope: scope, Outcome: "capsule-rupture", Kind: "detection", DesignedAt: at(day)}
+		return Design{Code: code, Scope: scope, Department: "D", Outcome: "capsule-rupture", Kind: "detection", DesignedAt: at(day)}
 	}
+	foreign := design("a", "S-1", 1)
+	foreign.Department = "E"
 	for name, test := range map[string]struct {
 		set  []Design
 		want string
 	}{
-		"none set":            {nil, "standard-rupture-trainees"},
-		"for the others":      {[]Design{design("a", "independent", 1), design("b", "S-2", 1)}, "standard-rupture-trainees"},
-		"for the group":       {[]Design{design("a", "trainees", 1)}, "a"},
-		"for the surgeon":     {[]Design{design("a", "S-1", 1), design("b", "trainees", 2)}, "a"},
-		"the latest":          {[]Design{design("a", "S-1", 2), design("b", "S-1", 1)}, "a"},
-		"of one day, by code": {[]Design{design("b", "S-1", 1), design("a", "S-1", 1)}, "b"},
+		"none set":              {nil, "standard-rupture-trainees"},
+		"by another department": {[]Design{foreign}, "standard-rupture-trainees"},
+		"for the others":        {[]Design{design("a", "independent", 1), design("b", "S-2", 1)}, "standard-rupture-trainees"},
+		"for the group":         {[]Design{design("a", "trainees", 1)}, "a"},
+		"for the surgeon":       {[]Design{design("a", "S-1", 1), design("b", "trainees", 2)}, "a"},
+		"the latest":            {[]Design{design("a", "S-1", 2), design("b", "S-1", 1)}, "a"},
+		"of one day, by code":   {[]Design{design("b", "S-1", 1), design("a", "S-1", 1)}, "b"},
 	} {
 		if d, ok := DesignFor(trainee, "capsule-rupture", "detection", test.set); !ok || d.Code != test.want {
 			t.Errorf("%s: %s, want %s", name, d.Code, test.want)

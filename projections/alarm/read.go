@@ -46,7 +46,7 @@ func Charts(ctx context.Context, tx pgx.Tx, surgeon string, asOf archive.AsOf) (
 	if err != nil {
 		return nil, err
 	}
-	return ComputeAll(standing, entries, designs, Restarts(reviews)), nil
+	return ComputeAll(standing, entries, designs, RestartsOf(reviews)), nil
 }
 
 // decided gives the designs, and the reviews of some charts, as of a position.
@@ -125,7 +125,7 @@ func List(ctx context.Context, tx pgx.Tx, asOf archive.AsOf) ([]Listed, error) {
 		}
 		restarts := 0
 		for _, review := range reviews {
-			if review.Chart != r.Chart {
+			if review.Chart != r.Chart || review.Department != r.Department {
 				continue
 			}
 			if review.Alarm == r.Alarm {

@@ -129,16 +129,28 @@ func (r ReviewRow) Values() []any {
 	return []any{r.Chart, r.Ordinal, r.Restart, r.ReviewedAt, r.Department, r.Alarm, r.Finding, r.Action, r.ReviewedBy}
 }
 
-// Restarts lists the times of each chart's restarts, sorted.
-func Restarts(rows []ReviewRow) map[string][]time.Time {
-	out := map[string][]time.Time{}
+// Restarts are what people restarted, by chart.
+type Restarts map[string][]ReviewRow
+
+// RestartsOf picks the restarts from some reviews.
+func RestartsOf(rows []ReviewRow) Restarts {
+	out := Restarts{}
 	for _, r := range rows {
 		if r.Restart {
-			out[r.Chart] = append(out[r.Chart], r.ReviewedAt)
+			out[r.Chart] = append(out[r.Chart], r)
 		}
 	}
-	for _, ts := range out {
-		slices.SortFunc(ts, time.Time.Compare)
+	return out
+}
+
+// times lists when a chart was restarted by the surgeon's own department, sorted.
+func (r Restarts) times(chart, department string) []time.Time {
+	var out []time.Time
+	for _, review := range r[chart] {
+		if review.Department == department {
+			out = append(out, review.ReviewedAt)
+		}
 	}
+	slices.SortFunc(out, time.Time.Compare)
 	return out
 }

@@ -13,6 +13,7 @@ type Chart struct {
 	Trace    Trace
 	Designed *events.ChartDesigned
 	At       time.Time // of the design
+	By       string    // department that set it, for its own surgeons
 	Reviews  []Review
 	Flags    []Flag
 }
@@ -33,7 +34,7 @@ func FoldChart(subject Subject) Chart {
 	for _, e := range r.Events {
 		switch d := e.Data.(type) {
 		case *events.ChartDesigned:
-			c.Designed, c.At = d, e.Time
+			c.Designed, c.At, c.By = d, e.Time, e.Department
 		case *events.AlarmReviewed:
 			c.Reviews = append(c.Reviews, Review{*d, false, e.Time, e.Department})
 		case *events.ChartRestarted:

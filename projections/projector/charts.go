@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"slices"
-	"time"
 
 	"github.com/jackc/pgx/v5"
 
@@ -48,12 +47,12 @@ func (d *designs) list() []alarm.Design {
 	return out
 }
 
-func (d *designs) restarts() map[string][]time.Time {
+func (d *designs) restarts() alarm.Restarts {
 	rows := make([]alarm.ReviewRow, 0, len(d.reviews))
 	for _, r := range d.reviews {
 		rows = append(rows, r)
 	}
-	return alarm.Restarts(rows)
+	return alarm.RestartsOf(rows)
 }
 
 // redraw recomputes the charts of every surgeon whose entries, standing, designs
@@ -124,7 +123,7 @@ func (s *surgeonState) apply(code string, before, after *rowset) *surgeonState {
 
 // draw computes the surgeon's charts from the entries. A surgeon without one has
 // no charts.
-func (s *surgeonState) draw(set []alarm.Design, restarts map[string][]time.Time) {
+func (s *surgeonState) draw(set []alarm.Design, restarts alarm.Restarts) {
 	s.charts, s.alarms = nil, nil
 	if len(s.entries) == 0 {
 		return

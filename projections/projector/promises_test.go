@@ -206,6 +206,7 @@ func TestLostDatabaseIsWaitedFor(t *testing.T) {
 	stop()
 	<-done
 	<-done
+	r.Pool.Reset() // some of its connections were cut
 	r.noQuarantine(t)
 	r.checkBooks(t)
 }

@@ -57,7 +57,9 @@ func history(seed uint64, cases int) []events.Event {
 	surgeon := first.Data.(*events.CaseStarted).FirstOperator
 	chart := alarm.CodeOf(string(surgeon), string(events.OutcomeCapsuleRupture), string(events.KindDetection))
 
-	// A chart that alarms soon, its review and its restart.
+	// A chart that alarms soon, its review and its restart; the department that sets
+	// and restarts it is the surgeon's.
+	made.department = first.Department
 	made.add(events.TypeChartDesigned, "design-1", first.Time, &events.ChartDesigned{Outcome: events.OutcomeCapsuleRupture,
 		Kind: events.KindDetection, Scope: surgeon, Acceptable: 20000, Unacceptable: 50000, Threshold: 500000})
 	for i, s := range starts {
@@ -130,7 +132,8 @@ func history(seed uint64, cases int) []events.Event {
 
 // maker adds events to a history.
 type maker struct {
-	base, es []events.Event
+	base, es   []events.Event
+	department string
 }
 
 func (m *maker) ofType(t events.Type) []events.Event {
@@ -145,7 +148,7 @@ func (m *maker) ofType(t events.Type) []events.Event {
 
 func (m *maker) add(t events.Type, subject string, at time.Time, data any) events.Event {
 	e := events.Event{ID: fmt.Sprintf("made-%d", len(m.es)), Source: "quality-desk", Type: t, Subject: subject,
-		Department: m.base[0].Department, Time: at, Data: data}
+		Department: m.department, Time: at, Data: data}
 	m.es = append(m.es, e)
 	return e
 }

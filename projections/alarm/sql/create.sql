@@ -5,6 +5,7 @@ CREATE TABLE chart_design (
     first_position       bigint NOT NULL,
     last_position        bigint NOT NULL,
     designed_at          timestamptz NOT NULL,
+    department           text COLLATE "C" NOT NULL,
     outcome              text COLLATE "C" NOT NULL,
     kind                 text COLLATE "C" NOT NULL,
     scope                text COLLATE "C" NOT NULL,
