@@ -1,6 +1,7 @@
 package stream
 
 import (
+	"context"
 	"errors"
 	"strings"
 	"testing"
@@ -116,7 +117,7 @@ func TestAWrongSettingIsRefusedByName(t *testing.T) {
 			c.spoil(&wrong)
 			created := wrong
 			created.Sealed = false
-			if _, err := js.CreateStream(ctxFor(t), created); err != nil {
+			if err := createAfterDelete(ctxFor(t), js, created); err != nil {
 				t.Fatalf("the server itself refuses it: %v", err)
 			}
 			defer func() {
@@ -206,5 +207,19 @@ func TestAllWrongSettingsAreNamedAtOnce(t *testing.T) {
 	}
 	if len(found) != 4 {
 		t.Errorf("%d settings named, 4 are wrong", len(found))
+	}
+}
+
+// createAfterDelete creates a stream under the name of one that was just deleted.
+// The server removes the old store in the background and answers that it can't
+// make the new one until that is done.
+func createAfterDelete(ctx context.Context, js jetstream.JetStream, cfg jetstream.StreamConfig) error {
+	const storeNotMade = 10049
+	for {
+		_, err := js.CreateStream(ctx, cfg)
+		var refused *jetstream.APIError
+		if err == nil || ctx.Err() != nil || !errors.As(err, &refused) || refused.ErrorCode != storeNotMade {
+			return err
+		}
 	}
 }
