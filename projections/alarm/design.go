@@ -2,7 +2,6 @@ package alarm
 
 import (
 	"slices"
-	"strings"
 	"time"
 
 	"lensledger/events"
@@ -28,7 +27,6 @@ type Design struct {
 	ClosesAfter  int    // cases; 0 never
 	RiskModel    string // "" gives every case the acceptable probability
 	RiskVersion  string
-	First, Last  uint64
 }
 
 var ruptureModel = measure.DefaultModel()
@@ -155,8 +153,5 @@ func (r DesignRow) Design() Design {
 	return Design{Code: r.Code, Outcome: r.Outcome, Kind: r.Kind, Scope: r.Scope, Department: r.Department, DesignedAt: r.DesignedAt,
 		Acceptable: events.Millionths(r.Acceptable).Float(), Unacceptable: events.Millionths(r.Unacceptable).Float(),
 		Threshold: events.Millionths(r.Threshold).Float(), ChosenBy: r.ChosenBy, ClosesAfter: int(r.ClosesAfter),
-		RiskModel: r.RiskModel, RiskVersion: r.RiskModelVersion, First: uint64(r.FirstPosition), Last: uint64(r.LastPosition)}
+		RiskModel: r.RiskModel, RiskVersion: r.RiskModelVersion}
 }
-
-// Scoped says whom a design concerns, for the page.
-func (d Design) Scoped() string { return strings.ReplaceAll(d.Scope, "-", " ") }

@@ -10,6 +10,7 @@ import (
 
 	"lensledger/projections/archive"
 	"lensledger/projections/learning"
+	"lensledger/projections/pg"
 )
 
 var (
@@ -68,7 +69,7 @@ func decided(ctx context.Context, tx pgx.Tx, charts []string, asOf archive.AsOf)
 		}
 		return designs, reviews, nil
 	}
-	rows, err := collect[DesignRow](ctx, tx, listDesignsSQL)
+	rows, err := pg.Structs[DesignRow](ctx, tx, listDesignsSQL)
 	if err != nil {
 		return nil, nil, fmt.Errorf("read chart designs: %w", err)
 	}
@@ -76,7 +77,7 @@ func decided(ctx context.Context, tx pgx.Tx, charts []string, asOf archive.AsOf)
 		r.DesignedAt = r.DesignedAt.UTC()
 		designs = append(designs, r.Design())
 	}
-	reviews, err := collect[ReviewRow](ctx, tx, listReviewsSQL, charts)
+	reviews, err := pg.Structs[ReviewRow](ctx, tx, listReviewsSQL, charts)
 	if err != nil {
 		return nil, nil, fmt.Errorf("read chart reviews: %w", err)
 	}
@@ -144,11 +145,7 @@ func List(ctx context.Context, tx pgx.Tx, asOf archive.AsOf) ([]Listed, error) {
 func listed(ctx context.Context, tx pgx.Tx, asOf archive.AsOf) ([]Row, []ReviewRow, error) {
 	var rows []Row
 	if asOf.Past {
-		surgeons, err := tx.Query(ctx, chartSurgeonsSQL)
-		if err != nil {
-			return nil, nil, fmt.Errorf("list surgeons: %w", err)
-		}
-		codes, err := pgx.CollectRows(surgeons, pgx.RowTo[string])
+		codes, err := pg.Values[string](ctx, tx, chartSurgeonsSQL)
 		if err != nil {
 			return nil, nil, fmt.Errorf("list surgeons: %w", err)
 		}
@@ -169,7 +166,7 @@ func listed(ctx context.Context, tx pgx.Tx, asOf archive.AsOf) ([]Row, []ReviewR
 		})
 	} else {
 		var err error
-		if rows, err = collect[Row](ctx, tx, listAlarmsSQL); err != nil {
+		if rows, err = pg.Structs[Row](ctx, tx, listAlarmsSQL); err != nil {
 			return nil, nil, fmt.Errorf("list alarms: %w", err)
 		}
 		for i := range rows {
@@ -186,17 +183,9 @@ func listed(ctx context.Context, tx pgx.Tx, asOf archive.AsOf) ([]Row, []ReviewR
 
 // States says where the charts stand that the reader may see, now.
 func States(ctx context.Context, tx pgx.Tx) ([]ChartRow, error) {
-	rows, err := collect[ChartRow](ctx, tx, listChartsSQL)
+	rows, err := pg.Structs[ChartRow](ctx, tx, listChartsSQL)
 	if err != nil {
 		return nil, fmt.Errorf("list charts: %w", err)
 	}
 	return rows, nil
-}
-
-func collect[T any](ctx context.Context, tx pgx.Tx, sql string, args ...any) ([]T, error) {
-	rows, err := tx.Query(ctx, sql, args...)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, pgx.RowToStructByName[T])
 }

@@ -13,6 +13,7 @@ import (
 
 	"lensledger/events"
 	"lensledger/projections/fold"
+	"lensledger/projections/pg"
 )
 
 // Newest stands for "as of now": no position is after it.
@@ -85,7 +86,7 @@ func Load(ctx context.Context, tx pgx.Tx, codes []string, upTo uint64) (map[stri
 // groups and their codes are sorted.
 func Linked(ctx context.Context, tx pgx.Tx, codes []string, upTo uint64) ([][]string, error) {
 	codes = slices.Compact(slices.Sorted(slices.Values(codes)))
-	linked, err := collect[string](ctx, tx, anyLinkSQL, codes, int64(upTo))
+	linked, err := pg.Values[string](ctx, tx, anyLinkSQL, codes, int64(upTo))
 	if err != nil {
 		return nil, fmt.Errorf("look for joins: %w", err)
 	}
@@ -178,7 +179,7 @@ func RecordedAt(ctx context.Context, tx pgx.Tx, position uint64) (time.Time, err
 
 // ChartsAt folds every chart code as it stood at a position, sorted by code.
 func ChartsAt(ctx context.Context, tx pgx.Tx, position uint64) ([]fold.Chart, error) {
-	codes, err := collect[string](ctx, tx, chartSubjectsSQL, int64(position))
+	codes, err := pg.Values[string](ctx, tx, chartSubjectsSQL, int64(position))
 	if err != nil {
 		return nil, fmt.Errorf("list charts: %w", err)
 	}
@@ -200,12 +201,4 @@ func SurgeonAt(ctx context.Context, tx pgx.Tx, code string, position uint64) (fo
 		return fold.Surgeon{}, err
 	}
 	return fold.FoldSurgeon(fold.Subject{Code: code, Events: sets[code]}), nil
-}
-
-func collect[T any](ctx context.Context, tx pgx.Tx, sql string, args ...any) ([]T, error) {
-	rows, err := tx.Query(ctx, sql, args...)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, pgx.RowTo[T])
 }

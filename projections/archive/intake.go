@@ -7,6 +7,8 @@ import (
 	"time"
 
 	"github.com/jackc/pgx/v5"
+
+	"lensledger/projections/pg"
 )
 
 //go:embed sql/list_intake.sql
@@ -26,11 +28,7 @@ type IntakeCount struct {
 // Intake gives the books on what arrived, as far as the reader may see them,
 // sorted by source, department and disposition.
 func Intake(ctx context.Context, tx pgx.Tx) ([]IntakeCount, error) {
-	rows, err := tx.Query(ctx, listIntakeSQL)
-	if err != nil {
-		return nil, fmt.Errorf("read intake: %w", err)
-	}
-	list, err := pgx.CollectRows(rows, pgx.RowToStructByName[IntakeCount])
+	list, err := pg.Structs[IntakeCount](ctx, tx, listIntakeSQL)
 	if err != nil {
 		return nil, fmt.Errorf("read intake: %w", err)
 	}

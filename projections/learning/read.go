@@ -12,6 +12,7 @@ import (
 
 	"lensledger/projections/archive"
 	"lensledger/projections/outcome"
+	"lensledger/projections/pg"
 )
 
 var (
@@ -31,11 +32,7 @@ func Entries(ctx context.Context, tx pgx.Tx, surgeon string, asOf archive.AsOf) 
 	if asOf.Past {
 		sql, args = standingEntriesSQL, []any{surgeon, int64(asOf.Position)}
 	}
-	rows, err := tx.Query(ctx, sql, args...)
-	if err != nil {
-		return nil, fmt.Errorf("read chart entries: %w", err)
-	}
-	out, err := pgx.CollectRows(rows, pgx.RowToStructByName[Entry])
+	out, err := pg.Structs[Entry](ctx, tx, sql, args...)
 	if err != nil {
 		return nil, fmt.Errorf("read chart entries: %w", err)
 	}
@@ -63,13 +60,12 @@ func Entries(ctx context.Context, tx pgx.Tx, surgeon string, asOf archive.AsOf) 
 // EntriesIn gives the chart entries of a department's operations of some days,
 // both included, as of a position.
 func EntriesIn(ctx context.Context, tx pgx.Tx, department string, from, to time.Time, asOf archive.AsOf) ([]Entry, error) {
-	rows, err := tx.Query(ctx, departmentEntriesSQL, department, from, to, int64(asOf.Position))
+	out, err := pg.Structs[Entry](ctx, tx, departmentEntriesSQL, department, from, to, int64(asOf.Position))
 	if err != nil {
 		return nil, fmt.Errorf("read chart entries: %w", err)
 	}
-	out, err := pgx.CollectRows(rows, pgx.RowToStructByName[Entry])
-	if err != nil || !asOf.Past {
-		return out, err
+	if !asOf.Past {
+		return out, nil
 	}
 	cases, err := outcome.StraddlingIn(ctx, tx, department, asOf)
 	if err != nil {

@@ -11,6 +11,7 @@ import (
 
 	"lensledger/projections/archive"
 	"lensledger/projections/fold"
+	"lensledger/projections/pg"
 )
 
 var (
@@ -33,13 +34,12 @@ var ErrNoCase = errors.New("no such case")
 // included, as of a position: rows that no later event touches stand, and only
 // cases that straddle the position are folded again.
 func Rows(ctx context.Context, tx pgx.Tx, department string, from, to time.Time, asOf archive.AsOf) ([]Row, error) {
-	rows, err := tx.Query(ctx, standingRowsSQL, int64(asOf.Position), department, from, to)
+	out, err := pg.Structs[Row](ctx, tx, standingRowsSQL, int64(asOf.Position), department, from, to)
 	if err != nil {
 		return nil, fmt.Errorf("read operations: %w", err)
 	}
-	out, err := pgx.CollectRows(rows, pgx.RowToStructByName[Row])
-	if err != nil || !asOf.Past {
-		return out, err
+	if !asOf.Past {
+		return out, nil
 	}
 	cases, err := StraddlingIn(ctx, tx, department, asOf)
 	if err != nil {
@@ -72,11 +72,7 @@ func StraddlingOf(ctx context.Context, tx pgx.Tx, surgeon string, asOf archive.A
 }
 
 func straddling(ctx context.Context, tx pgx.Tx, sql, key string, asOf archive.AsOf) ([]fold.Case, error) {
-	rows, err := tx.Query(ctx, sql, int64(asOf.Position), key)
-	if err != nil {
-		return nil, fmt.Errorf("find straddling cases: %w", err)
-	}
-	codes, err := pgx.CollectRows(rows, pgx.RowTo[string])
+	codes, err := pg.Values[string](ctx, tx, sql, int64(asOf.Position), key)
 	if err != nil {
 		return nil, fmt.Errorf("find straddling cases: %w", err)
 	}

@@ -181,9 +181,9 @@ func movedSurgeons(ctx context.Context, tx pgx.Tx, before, after *rowset) ([]str
 	var err error
 	switch {
 	case everyone:
-		more, err = collect[string](ctx, tx, "SELECT DISTINCT surgeon FROM chart_entry")
+		more, err = pg.Values[string](ctx, tx, "SELECT DISTINCT surgeon FROM chart_entry")
 	case len(charts) > 0:
-		more, err = collect[string](ctx, tx, "SELECT surgeon FROM chart WHERE chart = ANY ($1)", sortedKeys(charts))
+		more, err = pg.Values[string](ctx, tx, "SELECT surgeon FROM chart WHERE chart = ANY ($1)", sortedKeys(charts))
 	}
 	if err != nil {
 		return nil, fmt.Errorf("list surgeons to redraw: %w", err)
@@ -213,7 +213,7 @@ func (d *draft) loadSurgeons(ctx context.Context, tx pgx.Tx, codes []string) (ma
 	if err := eachRow(ctx, tx, learning.SurgeonTable, missing, func(r learning.Surgeon) { out[r.Surgeon].standing = r }); err != nil {
 		return nil, err
 	}
-	entries, err := query[learning.Entry](ctx, tx, loadEntriesSQL, missing)
+	entries, err := pg.Structs[learning.Entry](ctx, tx, loadEntriesSQL, missing)
 	if err != nil {
 		return nil, fmt.Errorf("load chart entries: %w", err)
 	}
@@ -236,7 +236,7 @@ func (d *draft) loadDesigns(ctx context.Context, tx pgx.Tx) error {
 		return nil
 	}
 	out := &designs{set: map[string]alarm.DesignRow{}, reviews: map[[2]string]alarm.ReviewRow{}}
-	set, err := query[alarm.DesignRow](ctx, tx, "SELECT "+columnList(alarm.DesignTable.Columns)+" FROM chart_design")
+	set, err := pg.Structs[alarm.DesignRow](ctx, tx, "SELECT "+columnList(alarm.DesignTable.Columns)+" FROM chart_design")
 	if err != nil {
 		return fmt.Errorf("load chart designs: %w", err)
 	}
@@ -244,7 +244,7 @@ func (d *draft) loadDesigns(ctx context.Context, tx pgx.Tx) error {
 		r.DesignedAt = r.DesignedAt.UTC()
 		out.set[r.Code] = r
 	}
-	reviews, err := query[alarm.ReviewRow](ctx, tx, "SELECT "+columnList(alarm.ReviewTable.Columns)+" FROM chart_review")
+	reviews, err := pg.Structs[alarm.ReviewRow](ctx, tx, "SELECT "+columnList(alarm.ReviewTable.Columns)+" FROM chart_review")
 	if err != nil {
 		return fmt.Errorf("load chart reviews: %w", err)
 	}
@@ -269,7 +269,7 @@ func noticeAlarms(ctx context.Context, tx pgx.Tx, before, after *rowset, positio
 	if len(codes) == 0 {
 		return nil, nil
 	}
-	fresh, err := collect[string](ctx, tx, noticeAlarmsSQL, codes, departments, surgeons, int64(position))
+	fresh, err := pg.Values[string](ctx, tx, noticeAlarmsSQL, codes, departments, surgeons, int64(position))
 	if err != nil {
 		return nil, fmt.Errorf("notice alarms: %w", err)
 	}

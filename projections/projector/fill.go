@@ -12,6 +12,7 @@ import (
 	"lensledger/projections/archive"
 	"lensledger/projections/department"
 	"lensledger/projections/fold"
+	"lensledger/projections/pg"
 )
 
 // fill makes a copy of the read models in a new schema from the whole archive and
@@ -208,7 +209,7 @@ const surgeonsAtOnce = 32
 // fillCharts draws every surgeon's charts from the entries that were copied in.
 func (p *Projector) fillCharts(ctx context.Context, schema string) error {
 	return p.inSchema(ctx, schema, func(tx pgx.Tx) error {
-		codes, err := collect[string](ctx, tx, "SELECT DISTINCT surgeon FROM chart_entry ORDER BY surgeon")
+		codes, err := pg.Values[string](ctx, tx, "SELECT DISTINCT surgeon FROM chart_entry ORDER BY surgeon")
 		if err != nil {
 			return err
 		}

@@ -41,27 +41,9 @@ var (
 	noticeAlarmsSQL string
 )
 
-// query reads rows into structs by the names of their columns.
-func query[T any](ctx context.Context, tx pgx.Tx, sql string, args ...any) ([]T, error) {
-	rows, err := tx.Query(ctx, sql, args...)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, pgx.RowToStructByName[T])
-}
-
-// collect reads single values.
-func collect[T any](ctx context.Context, tx pgx.Tx, sql string, args ...any) ([]T, error) {
-	rows, err := tx.Query(ctx, sql, args...)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, pgx.RowTo[T])
-}
-
 // eachRow reads a table's rows of some surgeons.
 func eachRow[T any](ctx context.Context, tx pgx.Tx, table pg.Table, surgeons []string, use func(T)) error {
-	rows, err := query[T](ctx, tx, "SELECT "+columnList(table.Columns)+" FROM "+table.Name+" WHERE surgeon = ANY ($1)", surgeons)
+	rows, err := pg.Structs[T](ctx, tx, "SELECT "+columnList(table.Columns)+" FROM "+table.Name+" WHERE surgeon = ANY ($1)", surgeons)
 	if err != nil {
 		return fmt.Errorf("load %s: %w", table.Name, err)
 	}

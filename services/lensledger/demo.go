@@ -135,7 +135,7 @@ func (c *demoCommand) preload(ctx context.Context, say func(string, ...any)) err
 	began := time.Now()
 	published := 0
 	err := stream.Load(ctx, c.log(), func(ctx context.Context, p *stream.Publisher) (err error) {
-		published, err = publish(ctx, p, c.scenario())
+		published, err = publish(ctx, p, scenarioOf(c.Seed, c.Cases))
 		return err
 	})
 	if errors.Is(err, stream.ErrNotEmpty) {
@@ -156,18 +156,9 @@ func (c *demoCommand) publishInto(ctx context.Context, s *stream.Stream, say fun
 	if err != nil || info.Last > 0 {
 		return err
 	}
-	n, err := publish(ctx, s.Publisher(), c.scenario())
+	n, err := publish(ctx, s.Publisher(), scenarioOf(c.Seed, c.Cases))
 	say("%d invented events published.", n)
 	return err
-}
-
-func (c *demoCommand) scenario() simulate.Scenario {
-	s := simulate.Demo()
-	if c.Seed != 0 {
-		s.Seed = c.Seed
-	}
-	s.Cases = c.Cases
-	return s
 }
 
 func (c *demoCommand) log() string { return filepath.Join(c.Data, "nats") }

@@ -14,7 +14,7 @@ import (
 
 type simulateCommand struct {
 	servers
-	Seed    uint64 `default:"280" help:"Seed: the same seed gives the same events."`
+	Seed    uint64 `help:"Seed: the same seed gives the same events; 0 is the demo's own."`
 	Cases   int    `default:"6000" help:"Number of operations."`
 	Publish bool   `help:"Publish to NATS instead of writing one event a line."`
 }
@@ -22,7 +22,7 @@ type simulateCommand struct {
 // Run writes or publishes an invented scenario.
 func (c *simulateCommand) Run(ctx context.Context) error {
 	logTo(slog.LevelInfo)
-	scenario := simulate.Scenario{Seed: c.Seed, Cases: c.Cases}
+	scenario := scenarioOf(c.Seed, c.Cases)
 	fmt.Fprintln(os.Stderr, simulate.Invented)
 	if !c.Publish {
 		out := bufio.NewWriterSize(os.Stdout, 1<<20)
@@ -49,6 +49,16 @@ func (c *simulateCommand) Run(ctx context.Context) error {
 	n, err := publish(ctx, s.Publisher(), scenario)
 	slog.Info("invented events published", "events", n)
 	return err
+}
+
+// scenarioOf is the demo's scenario with another seed, unless that is 0, and length.
+func scenarioOf(seed uint64, cases int) simulate.Scenario {
+	s := simulate.Demo()
+	if seed != 0 {
+		s.Seed = seed
+	}
+	s.Cases = cases
+	return s
 }
 
 // publishAtOnce is how many events are handed to the publisher at a time.
