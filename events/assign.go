@@ -249,7 +249,7 @@ func (f *field) assignList(t *tree, at int32, v reflect.Value) {
 	for c := t.nodes[at].first; c != 0; c = t.nodes[c].next {
 		if n := &t.nodes[c]; !n.bad {
 			f.item.assign(t, c, list.Index(i))
-			if f.item.shape == shapeWord && n.kind == kindString && t.repeats(at, c) {
+			if f.item.once() && n.kind == kindString && t.repeats(at, c) {
 				t.reportAt(c, CodeNotAllowed, "%s: found %s twice, allowed once", f.name, t.found(c))
 			}
 		}

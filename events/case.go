@@ -72,15 +72,3 @@ type ComplicationRecorded struct {
 
 // Undetermined is the operator or step of a cause that could not be settled.
 const Undetermined = "undetermined"
-
-// LensImplanted: the implant in the eye.
-type LensImplanted struct {
-	DeviceIdentifier Text            `wire:"device_identifier"`
-	LensModel        Text            `wire:"lens_model"`
-	PowerD           Opt[Hundredths] `wire:"power_d,min=-20,max=60,step=0.25,usual=10..30"`
-	CylinderD        Opt[Hundredths] `wire:"cylinder_d,min=0,max=20,usual=0..6"`
-	AxisDeg          Opt[int64]      `wire:"axis_deg,min=0,max=180,axis"`
-	OpticUM          Opt[int64]      `wire:"optic_um,min=4500,max=7500,usual=5500..6500"`
-	Site             Site            `wire:"site"`
-	RhexisOverlap    Overlap         `wire:"rhexis_overlap"`
-}

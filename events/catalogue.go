@@ -13,21 +13,36 @@ type Type string
 const (
 	TypeCaseBooked           Type = "lensledger.case.booked.v1"
 	TypeSurgeonEnrolled      Type = "lensledger.surgeon.enrolled.v1"
+	TypeSurgeonMoved         Type = "lensledger.surgeon.moved.v1"
 	TypePreopAssessed        Type = "lensledger.preop.assessed.v1"
+	TypeLensPlanned          Type = "lensledger.lens.planned.v1"
 	TypeCaseStarted          Type = "lensledger.case.started.v1"
 	TypeCaseFinished         Type = "lensledger.case.finished.v1"
 	TypeCaseCancelled        Type = "lensledger.case.cancelled.v1"
 	TypeStepStarted          Type = "lensledger.step.started.v1"
 	TypeStepFinished         Type = "lensledger.step.finished.v1"
 	TypeOperatorChanged      Type = "lensledger.operator.changed.v1"
+	TypeIncisionMade         Type = "lensledger.incision.made.v1"
+	TypeAdjunctUsed          Type = "lensledger.adjunct.used.v1"
+	TypeMeasurementTaken     Type = "lensledger.measurement.taken.v1"
+	TypeMachineRead          Type = "lensledger.machine.read.v1"
+	TypeDrugGiven            Type = "lensledger.drug.given.v1"
+	TypeTechniqueNoted       Type = "lensledger.technique.noted.v1"
 	TypeComplicationRecorded Type = "lensledger.complication.recorded.v1"
 	TypeLensImplanted        Type = "lensledger.lens.implanted.v1"
+	TypeFollowupAcuity       Type = "lensledger.followup.acuity.v1"
+	TypeFollowupRefraction   Type = "lensledger.followup.refraction.v1"
+	TypeFollowupKeratometry  Type = "lensledger.followup.keratometry.v1"
+	TypeFollowupFinding      Type = "lensledger.followup.finding.v1"
+	TypeFollowupClosed       Type = "lensledger.followup.closed.v1"
+	TypeCaseReviewed         Type = "lensledger.case.reviewed.v1"
 	TypeEventAmended         Type = "lensledger.event.amended.v1"
 	TypeEventRetracted       Type = "lensledger.event.retracted.v1"
 	TypeCaseJoined           Type = "lensledger.case.joined.v1"
 	TypeChartDesigned        Type = "lensledger.chart.designed.v1"
 	TypeAlarmReviewed        Type = "lensledger.alarm.reviewed.v1"
 	TypeChartRestarted       Type = "lensledger.chart.restarted.v1"
+	TypeFiguresReleased      Type = "lensledger.figures.released.v1"
 )
 
 // About is what an event's subject names.
@@ -37,7 +52,7 @@ type About string
 const (
 	AboutCase       About = "case"
 	AboutSurgeon    About = "surgeon"
-	AboutChart      About = "chart"
+	AboutChart      About = "chart"      // or a release of figures: a set of its own, in nobody's case
 	AboutCorrection About = "correction" // whatever its target is about
 )
 
@@ -54,25 +69,48 @@ type Entry struct {
 var Catalogue = []Entry{
 	entry[CaseBooked](TypeCaseBooked, AboutCase, "an eye is listed for an operation"),
 	entry[SurgeonEnrolled](TypeSurgeonEnrolled, AboutSurgeon, "a surgeon's post and prior operations"),
+	entry[SurgeonMoved](TypeSurgeonMoved, AboutSurgeon, "a surgeon works in another department from a date on"),
 	entry[PreopAssessed](TypePreopAssessed, AboutCase, "what was known of the eye before the operation"),
+	entry[LensPlanned](TypeLensPlanned, AboutCase, "the implant's calculation, with a prediction for each candidate"),
 	entry[CaseStarted](TypeCaseStarted, AboutCase, "the operation begins"),
 	entry[StepStarted](TypeStepStarted, AboutCase, "a step begins"),
 	entry[StepFinished](TypeStepFinished, AboutCase, "a step ends"),
 	entry[OperatorChanged](TypeOperatorChanged, AboutCase, "another surgeon takes over"),
+	entry[IncisionMade](TypeIncisionMade, AboutCase, "an incision into the eye"),
+	entry[AdjunctUsed](TypeAdjunctUsed, AboutCase, "something beyond the usual was used"),
+	entry[MeasurementTaken](TypeMeasurementTaken, AboutCase, "a length measured during the operation"),
+	entry[MachineRead](TypeMachineRead, AboutCase, "what the phacoemulsification machine showed"),
+	entry[DrugGiven](TypeDrugGiven, AboutCase, "a drug given in the operation"),
+	entry[TechniqueNoted](TypeTechniqueNoted, AboutCase, "a trainer's remark on technique"),
 	entry[ComplicationRecorded](TypeComplicationRecorded, AboutCase, "a complication, noticed and caused apart"),
 	entry[LensImplanted](TypeLensImplanted, AboutCase, "the implant in the eye"),
 	entry[CaseFinished](TypeCaseFinished, AboutCase, "the operation ends"),
 	entry[CaseCancelled](TypeCaseCancelled, AboutCase, "the operation is cancelled or abandoned"),
+	entry[FollowupAcuity](TypeFollowupAcuity, AboutCase, "acuity at a visit after the operation"),
+	entry[FollowupRefraction](TypeFollowupRefraction, AboutCase, "refraction at a visit after the operation"),
+	entry[FollowupKeratometry](TypeFollowupKeratometry, AboutCase, "corneal power at a visit after the operation"),
+	entry[FollowupFinding](TypeFollowupFinding, AboutCase, "what was found in the eye after the operation"),
+	entry[FollowupClosed](TypeFollowupClosed, AboutCase, "no more follow-up is to come"),
+	entry[CaseReviewed](TypeCaseReviewed, AboutCase, "trainer and trainee went through the case"),
 	entry[EventAmended](TypeEventAmended, AboutCorrection, "the whole data of an earlier event is replaced"),
 	entry[EventRetracted](TypeEventRetracted, AboutCorrection, "an earlier event is taken back"),
 	entry[CaseJoined](TypeCaseJoined, AboutCase, "two case codes are the same operation"),
 	entry[ChartDesigned](TypeChartDesigned, AboutChart, "a chart's limits are set"),
 	entry[AlarmReviewed](TypeAlarmReviewed, AboutChart, "an alarm was reviewed by a named person"),
 	entry[ChartRestarted](TypeChartRestarted, AboutChart, "a chart begins again at zero"),
+	entry[FiguresReleased](TypeFiguresReleased, AboutChart, "figures left the department"),
 }
 
 func entry[T any](t Type, about About, summary string) Entry {
 	return Entry{Type: t, About: about, Payload: reflect.TypeFor[T](), Summary: summary}
+}
+
+// subject is what the subject of the type is called, for schemas and docs.
+func (e Entry) subject() string {
+	if e.Type == TypeFiguresReleased {
+		return "release"
+	}
+	return string(e.About)
 }
 
 // Retired is an older version of an event type. It is still read, for archives

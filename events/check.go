@@ -1,7 +1,9 @@
 package events
 
 import (
+	"crypto/sha256"
 	"fmt"
+	"strings"
 	"time"
 )
 
@@ -32,6 +34,71 @@ func (c *ChartDesigned) check(report func(name, code, detail string)) {
 	}
 	if c.RiskModelVersion != "" && c.RiskModel == "" {
 		report("risk_model", CodeMissing, "risk_model: missing, required with risk_model_version")
+	}
+}
+
+func (i *IncisionMade) check(report func(name, code, detail string)) {
+	if i.WidthUM.Known {
+		incisionWidths[i.Kind].check("width_um", string(i.Kind), i.WidthUM.Value, report)
+	}
+}
+
+func (m *MeasurementTaken) check(report func(name, code, detail string)) {
+	lengths[m.What].check("value_um", string(m.What), m.ValueUM, report)
+}
+
+func (m *MachineRead) check(report func(name, code, detail string)) {
+	if m.EnergyIndex.Known && m.Machine == "" {
+		report("machine", CodeMissing, "machine: missing, required with energy_index: it has a meaning on its own machine only")
+	}
+}
+
+func (f *FollowupAcuity) check(report func(name, code, detail string)) {
+	if len(f.Acuity) == 0 {
+		report("acuity", CodeMissing, "acuity: found an empty list, required: one acuity or more")
+	}
+}
+
+func (f *FollowupFinding) check(report func(name, code, detail string)) {
+	if f.Certainty != "" && f.Kind != FindingEndophthalmitis {
+		report("certainty", CodeNotAllowed, fmt.Sprintf("certainty: found beside the kind %q, allowed with %s", f.Kind, FindingEndophthalmitis))
+	}
+}
+
+func (f *FiguresReleased) check(report func(name, code, detail string)) {
+	if f.To < f.From { // dates of one width: in the order of the calendar
+		report("to", CodeOutOfRange, fmt.Sprintf("to: found %s, allowed from (%s) or later", f.To, f.From))
+	}
+	if len(f.SHA256) != 2*sha256.Size || strings.Trim(string(f.SHA256), "0123456789abcdef") != "" {
+		report("sha256", CodeNotAllowed, fmt.Sprintf("sha256: found %q, allowed 64 lower-case hexadecimal digits", cut(string(f.SHA256), 80)))
+	}
+}
+
+// span is the hard limits of a length and what of it is usual, in micrometres.
+type span struct{ min, max, low, high int64 }
+
+// Limits that depend on what is measured. Common practice, no source.
+var (
+	incisionWidths = map[IncisionKind]span{
+		IncisionMain:     {min: 800, max: 14000, low: 1800, high: 3200},
+		IncisionSidePort: {min: 300, max: 3000, low: 600, high: 1400},
+	}
+	lengths = map[MeasurementKind]span{
+		MeasurementRhexisLeast:    {min: 2000, max: 10000, low: 4500, high: 5800},
+		MeasurementRhexisGreatest: {min: 2000, max: 10000, low: 4500, high: 5800},
+		MeasurementPupil:          {min: 500, max: 11000, low: 5000, high: 11000}, // dilated
+	}
+)
+
+func (s span) check(name, what string, value int64, report func(name, code, detail string)) {
+	if value < s.min || value > s.max {
+		report(name, CodeOutOfRange, fmt.Sprintf("%s: found %d, allowed %d to %d for %s", name, value, s.min, s.max, what))
+	}
+}
+
+func (s span) confirm(name, what string, value int64, confirm func(name, format string, args ...any)) {
+	if value < s.low || value > s.high {
+		confirm(name, "%s: found %d, usual %d to %d for %s", name, value, s.low, s.high, what)
 	}
 }
 

@@ -29,15 +29,35 @@ func confirmations(data any, pointer string, out []Problem) []Problem {
 	}
 	switch d := data.(type) {
 	case *PreopAssessed:
-		d.confirmAcuity(confirm)
+		confirmAcuity(d.Acuity, confirm)
 		if d.Keratometry != nil {
 			d.Keratometry.confirm(confirm)
 		}
 		if r := d.Refraction; r != nil && (r.SphereD < -1200 || r.SphereD > 800) {
 			confirm("refraction/sphere_d", "sphere_d: found %s, usual before the operation -12 to 8", r.SphereD)
 		}
+	case *LensPlanned:
+		d.confirmTarget(confirm)
+		for i := range d.Candidates {
+			c := &d.Candidates[i]
+			confirmToric("candidates/"+strconv.Itoa(i)+"/", c.LensModel, c.CylinderD, c.AxisDeg, confirm)
+		}
+	case *IncisionMade:
+		if d.WidthUM.Known {
+			incisionWidths[d.Kind].confirm("width_um", string(d.Kind), d.WidthUM.Value, confirm)
+		}
+	case *MeasurementTaken:
+		lengths[d.What].confirm("value_um", string(d.What), d.ValueUM, confirm)
 	case *LensImplanted:
-		d.confirmToric(confirm)
+		confirmToric("", d.LensModel, d.CylinderD, d.AxisDeg, confirm)
+	case *FollowupAcuity:
+		confirmAcuity(d.Acuity, confirm)
+	case *FollowupRefraction:
+		if s := d.Refraction.SphereD; s < -400 || s > 200 {
+			confirm("refraction/sphere_d", "sphere_d: found %s, usual after the operation -4 to 2", s)
+		}
+	case *FollowupKeratometry:
+		d.Keratometry.confirm(confirm)
 	case *EventAmended:
 		if d.TargetType != "" {
 			if replacement, problems := DecodeData(d.TargetType, d.Data); len(problems) == 0 {
@@ -97,18 +117,18 @@ func (k *Keratometry) confirm(confirm func(name, format string, args ...any)) {
 	}
 }
 
-// confirmAcuity: corrected or pinhole acuity more than 10 hundredths of logMAR
-// worse than unaided. Low-vision codes are worse than any number and differ by
-// more than that among themselves.
-func (p *PreopAssessed) confirmAcuity(confirm func(name, format string, args ...any)) {
+// confirmAcuity: corrected or pinhole acuity of one visit more than 10
+// hundredths of logMAR worse than unaided. Low-vision codes are worse than any
+// number and differ by more than that among themselves.
+func confirmAcuity(list []Acuity, confirm func(name, format string, args ...any)) {
 	unaided, found := int64(0), false
-	for i := range p.Acuity {
-		if a := &p.Acuity[i]; a.Correction == "unaided" && (!found || a.rank() < unaided) {
+	for i := range list {
+		if a := &list[i]; a.Correction == "unaided" && (!found || a.rank() < unaided) {
 			unaided, found = a.rank(), true
 		}
 	}
-	for i := range p.Acuity {
-		if a := &p.Acuity[i]; found && a.Correction != "unaided" && a.rank() > unaided+10 {
+	for i := range list {
+		if a := &list[i]; found && a.Correction != "unaided" && a.rank() > unaided+10 {
 			confirm("acuity/"+strconv.Itoa(i), "acuity: found %s acuity worse than unaided by more than 10 hundredths of logMAR, usual at most 10", a.Correction)
 		}
 	}
@@ -127,16 +147,38 @@ func (a *Acuity) rank() int64 {
 	return 0
 }
 
+// confirmTarget: one of the candidates is predicted within 0.5 D of the target.
+// The others of a calculation lie around it and may be further off.
+func (l *LensPlanned) confirmTarget(confirm func(name, format string, args ...any)) {
+	if !l.TargetRefractionD.Known {
+		return
+	}
+	target := l.TargetRefractionD.Value
+	nearest, least := -1, Hundredths(0)
+	for i := range l.Candidates {
+		if p := l.Candidates[i].PredictedRefractionD; p.Known {
+			if apart := max(p.Value-target, target-p.Value); nearest < 0 || apart < least {
+				nearest, least = i, apart
+			}
+		}
+	}
+	if least > 50 {
+		confirm("candidates/"+strconv.Itoa(nearest)+"/predicted_refraction_d",
+			"predicted_refraction_d: found %s, the nearest to target_refraction_d %s, usual within 0.5",
+			l.Candidates[nearest].PredictedRefractionD.Value, target)
+	}
+}
+
 // confirmToric: a toric implant has a cylinder and an axis, another has neither.
-func (l *LensImplanted) confirmToric(confirm func(name, format string, args ...any)) {
-	cylinder := l.CylinderD.Known && l.CylinderD.Value > 0
+func confirmToric(path string, model Text, cylinderD Opt[Hundredths], axisDeg Opt[int64], confirm func(name, format string, args ...any)) {
+	cylinder := cylinderD.Known && cylinderD.Value > 0
 	switch {
-	case cylinder && !l.AxisDeg.Known:
-		confirm("axis_deg", "axis_deg: missing, usual with a cylinder of %s D", l.CylinderD.Value)
-	case !cylinder && l.AxisDeg.Known:
-		confirm("cylinder_d", "cylinder_d: found 0 or nothing beside axis_deg, usual more than 0 with an axis")
-	case !cylinder && strings.Contains(strings.ToLower(string(l.LensModel)), "toric"):
-		confirm("cylinder_d", "cylinder_d: found 0 or nothing for the toric model %q, usual more than 0", cut(string(l.LensModel), 60))
+	case cylinder && !axisDeg.Known:
+		confirm(path+"axis_deg", "axis_deg: missing, usual with a cylinder of %s D", cylinderD.Value)
+	case !cylinder && axisDeg.Known:
+		confirm(path+"cylinder_d", "cylinder_d: found 0 or nothing beside axis_deg, usual more than 0 with an axis")
+	case !cylinder && strings.Contains(strings.ToLower(string(model)), "toric"):
+		confirm(path+"cylinder_d", "cylinder_d: found 0 or nothing for the toric model %q, usual more than 0", cut(string(model), 60))
 	}
 }
 

@@ -88,16 +88,45 @@ Every other attribute is refused. A code is 1 to 40 letters, digits, ` + "`-` an
 |---|---|
 `
 
+// Rules that several types share.
+const (
+	acuityRefused      = "refused: an acuity with both or neither of `logmar_hundredths` and `low_vision`, or a `low_vision` without its `convention`"
+	acuityConfirm      = "confirm: corrected or pinhole acuity worse than unaided by more than 10 hundredths"
+	keratometryConfirm = "confirm: mean keratometry outside 41 to 47 D, a cylinder over 2.5 D, axes not 85 to 95 degrees apart"
+	toricConfirm       = "confirm: a cylinder without axis, an axis without cylinder, a model called toric without cylinder"
+	conventions        = "`convention`, in hundredths of logMAR for counting fingers, hand movements, light perception and no light perception: A 190, 230, 270, 300; " +
+		"B 210, 240, 270, 300; C 200, 300, and nothing for the last two; D nothing for the first two, then 300, 400; two conventions are never compared"
+)
+
 // across lists the rules between fields, of check.go and confirm.go, for the docs.
 var across = map[Type][]string{
 	TypePreopAssessed: {
-		"refused: an acuity with both or neither of `logmar_hundredths` and `low_vision`, or a `low_vision` without its `convention`",
-		"confirm: mean keratometry outside 41 to 47 D, a cylinder over 2.5 D, axes not 85 to 95 degrees apart",
-		"confirm: corrected or pinhole acuity worse than unaided by more than 10 hundredths",
+		acuityRefused, conventions, keratometryConfirm, acuityConfirm,
 		"confirm: a sphere outside -12 to 8 D",
 	},
 	TypeOperatorChanged: {"refused: `from` and `to` the same"},
-	TypeLensImplanted:   {"confirm: a cylinder without axis, an axis without cylinder, a model called toric without cylinder"},
+	TypeLensPlanned: {
+		toricConfirm,
+		"confirm: no candidate whose `predicted_refraction_d` is within 0.5 D of `target_refraction_d`",
+	},
+	TypeIncisionMade: {
+		"refused: a `width_um` outside 800 to 14,000 for main, 300 to 3,000 for side-port",
+		"confirm: a `width_um` outside 1,800 to 3,200 for main, 600 to 1,400 for side-port",
+	},
+	TypeMeasurementTaken: {
+		"refused: a `value_um` outside 2,000 to 10,000 for a rhexis diameter, 500 to 11,000 for the pupil",
+		"confirm: a `value_um` outside 4,500 to 5,800 for a rhexis diameter, under 5,000 for the dilated pupil",
+	},
+	TypeMachineRead:         {"refused: an `energy_index` without its `machine`"},
+	TypeLensImplanted:       {toricConfirm},
+	TypeFollowupAcuity:      {"refused: an empty `acuity`", acuityRefused, conventions, acuityConfirm},
+	TypeFollowupRefraction:  {"confirm: a sphere outside -4 to 2 D"},
+	TypeFollowupKeratometry: {keratometryConfirm},
+	TypeFollowupFinding:     {"refused: a `certainty` beside another kind than endophthalmitis"},
+	TypeFiguresReleased: {
+		"refused: `to` before `from`, or a `sha256` that isn't 64 lower-case hexadecimal digits",
+		"a release is a set of its own, as a chart is",
+	},
 	TypeEventAmended: {
 		"refused: the correction itself as its target, or a correction as `target_type`",
 		"with `target_type`, `data` is checked as the data of that type; `data` has at most 65,536 bytes",
@@ -109,7 +138,7 @@ var across = map[Type][]string{
 }
 
 func describeType(t *testing.T, b *strings.Builder, e Entry) {
-	fmt.Fprintf(b, "\n### %s\n\n%s%s. The subject is the code of the %s.\n", e.Type, strings.ToUpper(e.Summary[:1]), e.Summary[1:], e.About)
+	fmt.Fprintf(b, "\n### %s\n\n%s%s. The subject is the code of the %s.\n", e.Type, strings.ToUpper(e.Summary[:1]), e.Summary[1:], e.subject())
 	p := types[e.Type].plan
 	if len(p.fields) == 0 {
 		b.WriteString("\nIt has no fields: `data` is `{}` or absent.\n")

@@ -236,13 +236,16 @@ func (f *field) describe() {
 	}
 }
 
-// maxItems bounds a list: of words, each once; of objects, 20.
+// maxItems bounds a list: of words, each once; of codes or objects, 20.
 func (f *field) maxItems() int {
 	if f.item.shape == shapeWord {
 		return len(f.item.words)
 	}
 	return 20
 }
+
+// once reports whether the items of a list are names, each at most once in it.
+func (f *field) once() bool { return f.shape == shapeWord || f.shape == shapeCode }
 
 // grain says how fine a number may be.
 func (f *field) grain() string {

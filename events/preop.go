@@ -34,7 +34,7 @@ type Acuity struct {
 	Correction       Correction `wire:"correction,required"`
 	LogMARHundredths Opt[int64] `wire:"logmar_hundredths,min=-30,max=170"`
 	LowVision        LowVision  `wire:"low_vision"`
-	Convention       Text       `wire:"convention"`
+	Convention       Convention `wire:"convention"`
 	Chart            Text       `wire:"chart"`
 }
 

@@ -36,7 +36,7 @@ func Schema(t Type) (schema []byte, ok bool) {
 		"id":              object{"type": "string", "pattern": patternID},
 		"source":          object{"type": "string", "pattern": patternCode},
 		"type":            object{"const": string(t)},
-		"subject":         object{"type": "string", "pattern": patternCode, "description": "code of the " + string(k.entry.About)},
+		"subject":         object{"type": "string", "pattern": patternCode, "description": "code of the " + k.entry.subject()},
 		"department":      object{"type": "string", "pattern": patternCode},
 		"time":            object{"type": "string", "format": "date-time", "pattern": patternInstant},
 		"datacontenttype": nullable(object{"pattern": `^[Aa][Pp][Pp][Ll][Ii][Cc][Aa][Tt][Ii][Oo][Nn]/[Jj][Ss][Oo][Nn]( *; *[Cc][Hh][Aa][Rr][Ss][Ee][Tt]=([Uu][Tt][Ff]-8|"[Uu][Tt][Ff]-8"))?$`}),
@@ -142,7 +142,7 @@ func (f *field) schema() object {
 		return object{"type": "object"}
 	case shapeList:
 		s := object{"type": "array", "items": f.item.schema(), "maxItems": f.maxItems()}
-		if f.item.shape == shapeWord {
+		if f.item.once() {
 			s["uniqueItems"] = true
 		}
 		return s
@@ -178,6 +178,9 @@ var units = []struct{ suffix, unit string }{
 	{"logmar_hundredths", "hundredths of logMAR"},
 	{"_cases", "operations"},
 	{"_injections", "injections"},
+	{"_ml", "millilitres"},
+	{"_ug", "micrograms"},
+	{"_mmhg", "millimetres of mercury"},
 }
 
 func (f *field) unit() string {

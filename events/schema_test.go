@@ -84,6 +84,21 @@ func (m maker) payload(p *plan) map[string]any {
 		out["from"], out["to"] = "S-1", "S-2"
 	case plans[list[ChartDesigned]()]:
 		out["acceptable"], out["unacceptable"], out["risk_model"] = json.Number("0.02"), json.Number("5e-2"), "m"
+	case plans[list[IncisionMade]()]:
+		out["width_um"] = json.Number([]string{"800", "3e3"}[m.IntN(2)])
+	case plans[list[MeasurementTaken]()]:
+		out["value_um"] = json.Number([]string{"2000", "1.0e4"}[m.IntN(2)])
+	case plans[list[MachineRead]()]:
+		out["machine"] = "m"
+	case plans[list[FollowupAcuity]()]:
+		out["acuity"] = append(out["acuity"].([]any), m.payload(p.fields[0].item.of))
+	case plans[list[FollowupFinding]()]:
+		if out["kind"] != "endophthalmitis" {
+			out["certainty"] = nil
+		}
+	case plans[list[FiguresReleased]()]:
+		out["from"], out["to"] = "2025-01-01", "2025-06-30"
+		out["sha256"] = strings.Repeat("09af", 16)
 	case plans[list[EventAmended]()]:
 		if target, ok := out["target_type"].(string); ok {
 			out["data"] = m.payload(types[Type(target)].plan)
@@ -92,7 +107,7 @@ func (m maker) payload(p *plan) map[string]any {
 	if _, ok := p.byName["low_vision"]; ok {
 		out["logmar_hundredths"], out["low_vision"] = json.Number("30"), nil
 		if m.IntN(3) == 0 {
-			out["logmar_hundredths"], out["low_vision"], out["convention"] = nil, "hand-movements", "x"
+			out["logmar_hundredths"], out["low_vision"], out["convention"] = nil, "hand-movements", "A"
 		}
 	}
 	return out
@@ -156,6 +171,9 @@ func (m maker) value(f *field) any {
 		out := make([]any, m.IntN(4))
 		for i := range out {
 			out[i] = m.value(f.item)
+			if f.item.shape == shapeCode {
+				out[i] = fmt.Sprintf("P-%d", i) // each once
+			}
 		}
 		return out
 	}
@@ -238,7 +256,7 @@ func beyondSchema(p Problem) bool {
 	return strings.HasPrefix(p.Pointer, "/data/data/") ||
 		strings.HasPrefix(p.Pointer, "/data/acuity/") && (p.Code == CodeMissing || p.Code == CodeNotAllowed) ||
 		slices.Contains([]string{"/data/to", "/data/unacceptable", "/data/risk_model", "/data/other_case", "/data/target_id",
-			"/traceparent", "/dataschema", "/datacontenttype"}, p.Pointer)
+			"/data/width_um", "/data/value_um", "/data/machine", "/data/acuity", "/data/certainty", "/data/sha256", "/traceparent", "/dataschema", "/datacontenttype"}, p.Pointer)
 }
 
 // Decoder and schema are made from one plan and agree: both accept what is made

@@ -8,3 +8,10 @@ type SurgeonEnrolled struct {
 	PriorPartCases    Opt[int64] `wire:"prior_part_cases,min=0,max=100000"`
 	VerifiedBy        Code       `wire:"verified_by"`
 }
+
+// SurgeonMoved: from a date on, a surgeon works in another department. The date
+// may lie ahead.
+type SurgeonMoved struct {
+	Department Code `wire:"department,required"`
+	FromOn     Date `wire:"from_on,required"`
+}
