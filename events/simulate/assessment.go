@@ -57,7 +57,7 @@ func (d *department) measureVision(p *events.PreopAssessed, e *eye, order events
 		switch {
 		case e.white:
 			p.Acuity = []events.Acuity{{Correction: "corrected", LowVision: "hand-movements",
-				Convention: "demo, as written in the notes"}}
+				Convention: events.ConventionB}}
 		default:
 			median := 50.0
 			if order == "second" {

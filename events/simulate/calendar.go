@@ -4,7 +4,7 @@ import "time"
 
 // The invented calendar: lists from Monday to Friday, from firstDay for
 // workingDays days. It ends before the end of 2025 by more than the longest
-// delay of a late event.
+// delay of an operation's late event; follow-up goes on until the spring.
 const (
 	workingDays = 490
 	daySeconds  = 24 * 3600

@@ -50,6 +50,11 @@ func (r *record) find(t events.Type) *sending {
 // amend sends whole new data for an earlier event.
 func (r *record) amend(at int64, target events.Event, payload any) events.Event {
 	r.d.tallied.Amended++
+	return r.replace(at, target, payload)
+}
+
+// replace is amend without counting it.
+func (r *record) replace(at int64, target events.Event, payload any) events.Event {
 	return r.add(at, events.TypeEventAmended, &events.EventAmended{
 		TargetSource: events.Code(target.Source), TargetID: events.ID(target.ID), TargetType: target.Type,
 		Data: content(target.Type, payload),
@@ -160,12 +165,12 @@ func (r *record) join(at int64, other string) events.Event {
 	return r.add(at, events.TypeCaseJoined, &events.CaseJoined{OtherCase: events.Code(other)}).event
 }
 
-// delay makes the theatre events of some cases late.
-func (r *record) delay() {
+// delay makes the theatre events of some cases late, and says by how many seconds.
+func (r *record) delay() (by int64) {
 	if !r.d.chance(lateCases) {
-		return
+		return 0
 	}
-	by := int64(r.d.between(daySeconds, latestCase*daySeconds))
+	by = int64(r.d.between(daySeconds, latestCase*daySeconds))
 	for i := range r.sendings {
 		switch r.sendings[i].event.Type {
 		case events.TypeCaseBooked, events.TypePreopAssessed:
@@ -173,17 +178,18 @@ func (r *record) delay() {
 			r.sendings[i].arrival += by
 		}
 	}
+	return by
 }
 
 // resend sends some events twice, most within ten minutes, some up to two days later.
 func (r *record) resend() {
 	for _, s := range r.sendings {
-		if !r.d.chance(resentShare) {
+		if !r.dice.chance(resentShare) {
 			continue
 		}
-		wait := r.d.between(1, 600)
-		if r.d.chance(0.1) {
-			wait = r.d.between(600, 2*daySeconds)
+		wait := r.dice.between(1, 600)
+		if r.dice.chance(0.1) {
+			wait = r.dice.between(600, 2*daySeconds)
 		}
 		r.d.tallied.Duplicates++
 		s.arrival += int64(wait)

@@ -16,6 +16,7 @@ type plan struct {
 	staff        int     // consultants
 	rooms        int
 	offset       int // of local time from UTC, in seconds; invented
+	followup     followup
 	trainees     []enrolment
 }
 
@@ -28,7 +29,7 @@ const (
 // plans are the three departments. Prior cases: none for 8 trainees, 10 to 80
 // for 8, 100 to 250 for 5, over 300 for 3 (clinic rule); all the rest invented.
 var plans = []plan{
-	{"HARBOUR", "HB", 3, 0.55, 10, 2, 0, []enrolment{
+	{"HARBOUR", "HB", 3, 0.55, 10, 2, 0, followup{acuity: 0.88, refraction: 0.78}, []enrolment{
 		{9, 0, 4, "specialist-registrar", 0, 100, 0.9, usual},
 		{10, 340, 25, "fellow", 0, 100, 0.9, usual},
 		{11, 150, 20, "specialist-registrar", 0, 100, 1.5, drifts},
@@ -42,7 +43,7 @@ var plans = []plan{
 		{19, 0, 3, "specialist-registrar", 45, 100, 1.5, usual},
 		{20, 210, 30, "specialist-registrar", 30, 100, 1.2, usual},
 	}},
-	{"MOORLAND", "ML", 2, 0.30, 8, 2, 0, []enrolment{
+	{"MOORLAND", "ML", 2, 0.30, 8, 2, 0, followup{acuity: 0.72, refraction: 0.60}, []enrolment{
 		{1, 0, 0, "specialist-registrar", 0, 100, 1, usual},
 		{2, 15, 10, "specialist-registrar", 0, 100, 1, usual},
 		{3, 180, 20, "specialist-registrar", 0, 100, 1, usual},
@@ -52,7 +53,7 @@ var plans = []plan{
 		{7, 0, 2, "specialist-registrar", 0, 100, 1, usual},
 		{8, 50, 14, "specialist-registrar", 0, 100, 1, usual},
 	}},
-	{"FENLAND", "FN", 1, 0.15, 5, 1, 3600, []enrolment{
+	{"FENLAND", "FN", 1, 0.15, 5, 1, 3600, followup{acuity: 0.55, refraction: 0.40, badAcuity: 0.88, plusCylinder: true}, []enrolment{
 		{21, 0, 6, "specialist-registrar", 0, 100, 1, usual},
 		{22, 35, 16, "specialist-registrar", 0, 100, 1, usual},
 		{23, 110, 12, "specialist-registrar", 0, 100, 1, usual},
@@ -64,6 +65,7 @@ var plans = []plan{
 type department struct {
 	plan
 	dice
+	seed        uint64
 	source      string
 	zone        *time.Location
 	target      int     // operations to do
@@ -74,8 +76,10 @@ type department struct {
 	waiting     [groups][]secondEye
 	numbered    map[int]int // case codes given out, by year
 	patients    int
-	cases       int    // bookings made
-	previous    string // code of the operation before
+	cases       int                    // bookings made
+	previous    string                 // code of the operation before
+	firstCases  map[events.Code]string // case code of a patient's first eye
+	endophthal  int                    // cases of endophthalmitis so far
 	conflicts   int
 	joined      int
 	misjoined   int
@@ -96,10 +100,10 @@ func newDepartment(seed uint64, block, i, target int, tallied *tally) *departmen
 		p.prefix = fmt.Sprintf("%s%d", p.prefix, block+1)
 	}
 	d := &department{
-		plan: p, dice: newDice(seed, uint64(block*len(plans)+i)), target: target,
+		plan: p, dice: newDice(seed, uint64(block*len(plans)+i)), target: target, seed: seed,
 		source: "ehr-" + strings.ToLower(p.code), zone: time.UTC,
 		perDay:   float64(p.share) * bookingsPerDay,
-		numbered: map[int]int{}, tallied: tallied,
+		numbered: map[int]int{}, firstCases: map[events.Code]string{}, tallied: tallied,
 	}
 	if p.offset != 0 {
 		d.zone = time.FixedZone("", p.offset)
@@ -109,6 +113,8 @@ func newDepartment(seed uint64, block, i, target int, tallied *tally) *departmen
 	}
 	for _, e := range p.trainees {
 		d.trainees = append(d.trainees, newTrainee(d.dice, e, block))
+		s := d.trainees[len(d.trainees)-1]
+		s.habits = drawHabits(keyed(seed, string(s.code), "habits"), s.code)
 	}
 	return d
 }
@@ -144,9 +150,24 @@ func (d *department) enrol() []bundle {
 		r := newRecord(d, string(s.code))
 		r.add(at+9*3600+int64(i*60), events.TypeSurgeonEnrolled, data)
 		out = append(out, r.bundle())
+		if s.code == movedSurgeon {
+			m := newBeside(d, string(s.code))
+			m.add(movedAt, events.TypeSurgeonMoved, &events.SurgeonMoved{Department: movedTo, FromOn: movedFrom})
+			out = append(out, m.bundle())
+		}
 	}
 	return out
 }
+
+// One trainee moves (invented), long after the last list with them: no chart and
+// no figure of an operation depends on it.
+const (
+	movedSurgeon = events.Code("S-006")
+	movedTo      = events.Code("FENLAND")
+	movedFrom    = events.Date("2025-12-15")
+)
+
+var movedAt = time.Date(2025, time.December, 1, 9, 0, 0, 0, time.UTC).Unix()
 
 // nextCode gives the next case code of a year, for example HB-2025-00417.
 func (d *department) nextCode(year int) string {

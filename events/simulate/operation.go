@@ -28,6 +28,7 @@ type stepRun struct {
 	starter, by *surgeon
 	seconds     int64
 	gap         int64 // before it
+	from, until int64 // Unix seconds
 }
 
 // change is a hand-over before a step, or in the middle of it when unplanned.
@@ -48,6 +49,10 @@ type operation struct {
 	ruptureAt                  int // position in runs
 	vitreous                   events.Vitreous
 	abandoned                  bool
+	dropped                    bool  // the nucleus, into the vitreous
+	mishap                     bool  // a complication other than a rupture
+	filmedFrom                 int64 // begin of the recording, 0 for none
+	lens                       *events.LensImplanted
 
 	ruptureChance, takeoverChance float64 // as drawn, before chance had its say
 	takeover                      bool

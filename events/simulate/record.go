@@ -19,13 +19,23 @@ type sending struct {
 // record collects the events about one subject, as its publisher makes them.
 type record struct {
 	d        *department
-	subject  string
+	dice     dice   // for delays of arrival
+	subject  string // of the events added
+	stem     string // of their ids
 	sendings []sending
 	extra    []sending // sent again or with another content, under ids already used
 }
 
 func newRecord(d *department, subject string) *record {
-	return &record{d: d, subject: subject, sendings: make([]sending, 0, 30)}
+	return &record{d: d, dice: d.dice, subject: subject, stem: subject + "-", sendings: make([]sending, 0, 30)}
+}
+
+// newBeside starts another record about the same subject, whose events are
+// numbered apart ("<subject>-p<n>") and whose delays are drawn apart, so that the
+// first record stays as it is whatever this one holds.
+func newBeside(d *department, subject string) *record {
+	return &record{d: d, dice: keyed(d.seed, subject, "delays"), subject: subject, stem: subject + "-p",
+		sendings: make([]sending, 0, 16)}
 }
 
 // Delays of arrival (common practice, no source): events come within a minute,
@@ -37,14 +47,15 @@ const (
 )
 
 // add appends an event that happens at this time (Unix seconds). Its id is
-// <subject>-<n>, numbered in the order of making.
+// <subject>-<n>, numbered in the order of making. The pointer holds until the
+// next event is added.
 func (r *record) add(at int64, t events.Type, data any) *sending {
-	arrival := at + int64(r.d.between(1, usualDelay))
-	if r.d.chance(lateShare) {
-		arrival = at + int64(r.d.between(3600, lateUpTo))
+	arrival := at + int64(r.dice.between(1, usualDelay))
+	if r.dice.chance(lateShare) {
+		arrival = at + int64(r.dice.between(3600, lateUpTo))
 	}
 	r.sendings = append(r.sendings, sending{events.Event{
-		ID: r.subject + "-" + strconv.Itoa(len(r.sendings)+1), Source: r.d.source, Type: t,
+		ID: r.stem + strconv.Itoa(len(r.sendings)+1), Source: r.d.source, Type: t,
 		Subject: r.subject, Department: r.d.code, Time: time.Unix(at, 0).In(r.d.zone), Data: data,
 	}, arrival})
 	return &r.sendings[len(r.sendings)-1]

@@ -26,13 +26,14 @@ type Scenario struct {
 const demoSeed = 280
 
 // Demo is the demonstration: HARBOUR, MOORLAND and FENLAND with 3,000, 2,000 and
-// 1,000 operations from January 2024 to December 2025, and 24 trainees. All of it
-// is invented.
+// 1,000 operations from January 2024 to December 2025, and 24 trainees. The last
+// follow-up arrives in March 2026. All of it is invented.
 func Demo() Scenario { return Scenario{Seed: demoSeed, Cases: operationsPerBlock} }
 
 // Events gives the scenario's events in the order in which they arrive, which
-// differs from the order in which they happened where one is late. At most about
-// three months of three departments are held in memory.
+// differs from the order in which they happened where one is late. What is held
+// in memory is bounded: three departments' events from booking to the last
+// follow-up, about seven months, an event until it has been passed on.
 func (s Scenario) Events() iter.Seq[events.Event] {
 	return func(yield func(events.Event) bool) {
 		s.run(&tally{}, func(s sending) bool { return yield(s.event) })
@@ -98,6 +99,9 @@ type queue struct {
 func (q *queue) add(bundles []bundle) {
 	for i := range bundles {
 		b := &bundles[i]
+		if len(b.sendings) == 0 {
+			continue
+		}
 		b.order = q.added
 		q.added++
 		heap.Push(q, b)
@@ -115,6 +119,7 @@ func (q *queue) send(limit int64, yield func(sending) bool) bool {
 		if !yield(s) {
 			return false
 		}
+		b.sendings[b.next] = sending{} // its content isn't needed any more
 		if b.next++; b.next == len(b.sendings) {
 			heap.Pop(q)
 		} else {
@@ -197,6 +202,9 @@ func (d *department) play(trainee, consultant *surgeon, midnight, start int64) (
 		operator = trainee
 	}
 	b.patient, b.order = d.patient(operator.group(), midnight)
+	if b.order == "first" {
+		d.firstCases[b.patient.patient] = b.code
+	}
 	r := newRecord(d, b.code)
 	r.book(b, midnight)
 	if d.chance(cancelledShare) {
@@ -207,7 +215,7 @@ func (d *department) play(trainee, consultant *surgeon, midnight, start int64) (
 	}
 	op := d.operate(trainee, consultant, b.patient.eye)
 	if d.rare(&d.joined, joinedFrom) {
-		return d.playTwice(r, op, b, year, start)
+		return d.playTwice(r, op, b, midnight, start)
 	}
 	end := r.theatre(op, start)
 	d.count(op, b)
@@ -222,20 +230,29 @@ func (d *department) play(trainee, consultant *surgeon, midnight, start int64) (
 	}
 	op.learn()
 	d.previous = b.code
-	r.delay()
+	late := r.delay()
 	r.resend()
-	return []bundle{r.bundle()}, end + turnaround
+	plan := newBeside(d, b.code)
+	c := d.newCourse(op, b, b.code, midnight, end)
+	c.planLens(plan)
+	c.run(plan, late)
+	return []bundle{r.bundle(), plan.bundle()}, end + turnaround
 }
 
 // playTwice writes the booking under one code and the operation under another,
 // and joins the two the next day.
-func (d *department) playTwice(booked *record, op *operation, b *booking, year int, start int64) ([]bundle, int64) {
-	operated := newRecord(d, d.nextCode(year))
+func (d *department) playTwice(booked *record, op *operation, b *booking, midnight, start int64) ([]bundle, int64) {
+	code := d.nextCode(time.Unix(midnight, 0).In(d.zone).Year())
+	operated := newRecord(d, code)
 	end := operated.theatre(op, start)
 	d.count(op, b)
 	operated.join(end+daySeconds, b.code)
 	op.learn()
-	return []bundle{booked.bundle(), operated.bundle()}, end + turnaround
+	c := d.newCourse(op, b, code, midnight, end)
+	plan, course := newBeside(d, b.code), newBeside(d, code)
+	c.planLens(plan)
+	c.run(course, 0)
+	return []bundle{booked.bundle(), operated.bundle(), plan.bundle(), course.bundle()}, end + turnaround
 }
 
 // rare says whether the next event of a rare kind is due, and counts it.

@@ -3,6 +3,7 @@ package simulate
 import (
 	"crypto/sha256"
 	"encoding/hex"
+	"hash"
 	"runtime"
 	"strings"
 	"testing"
@@ -13,25 +14,34 @@ import (
 
 // TestSameSeedSameEvents pins the hashes of the first events, so that another
 // platform or Go version that draws other numbers is noticed. A change of the
-// scenario or the vocabulary changes them on purpose.
+// scenario or the vocabulary changes them on purpose. Operations are pinned apart
+// from the eyes' courses beside them, which draw from streams of their own: a
+// change there must leave the operations as they are.
 func TestSameSeedSameEvents(t *testing.T) {
 	t.Parallel()
-	for seed, want := range map[uint64]string{
-		1:        "5d8252702904df82fa157d0d53e566cf",
-		2:        "876c39d91778c3a1bc13768198fb0ad7",
-		demoSeed: "1a0ba77fd8e7f34cd4c393496927cb06",
+	for seed, want := range map[uint64]struct{ operations, all string }{
+		1:        {"cd99b54613b5eca115bda5d4b2d9381a", "6d0a29aec04d3587fd04f005b62e7bb8"},
+		2:        {"7810923daf6d2768eabca656629675df", "1a07f9f41cff66e55c2e64f153937d4e"},
+		demoSeed: {"baa6d265842c219c8aa77c3fe4f56a09", "c13e88d607adcfb952803e2bae762fb2"},
 	} {
-		sum := sha256.New()
+		operations, all := sha256.New(), sha256.New()
 		n := 0
 		for e := range (Scenario{Seed: seed, Cases: 6000}).Events() {
 			h := e.Hash()
-			sum.Write(h[:])
+			if all.Write(h[:]); strings.Contains(e.ID, "-p") {
+				continue
+			}
+			operations.Write(h[:])
 			if n++; n == 20_000 {
 				break
 			}
 		}
-		if got := hex.EncodeToString(sum.Sum(nil))[:32]; got != want {
-			t.Errorf("seed %d: the first 20,000 events hash to %s, want %s", seed, got, want)
+		short := func(h hash.Hash) string { return hex.EncodeToString(h.Sum(nil))[:32] }
+		if got := short(operations); got != want.operations {
+			t.Errorf("seed %d: the first 20,000 events of operations hash to %s, want %s", seed, got, want.operations)
+		}
+		if got := short(all); got != want.all {
+			t.Errorf("seed %d: the first events hash to %s, want %s", seed, got, want.all)
 		}
 	}
 }
@@ -103,7 +113,7 @@ func TestIdentities(t *testing.T) {
 // TestOrderOfArrival: arrivals only go up, though some events are days late.
 func TestOrderOfArrival(t *testing.T) {
 	t.Parallel()
-	var last, newest int64
+	var last, newest, operated int64
 	late, n := 0, 0
 	Demo().run(&tally{}, func(s sending) bool {
 		n++
@@ -117,14 +127,20 @@ func TestOrderOfArrival(t *testing.T) {
 		if at < newest-daySeconds {
 			late++
 		}
+		if s.event.Type == events.TypeCaseStarted {
+			operated = max(operated, at)
+		}
 		last, newest = s.arrival, max(newest, at)
 		return true
 	})
-	if share := float64(late) / float64(n); share < 0.005 || share > 0.03 {
+	if share := float64(late) / float64(n); share < 0.01 || share > 0.04 {
 		t.Errorf("%d of %d events are over a day late", late, n)
 	}
-	if end := time.Date(2025, 12, 31, 0, 0, 0, 0, time.UTC).Unix(); last >= end || last < end-45*daySeconds {
-		t.Errorf("the last event arrives %s, want a little before the end of 2025", time.Unix(last, 0).UTC())
+	if end := time.Date(2025, 12, 31, 0, 0, 0, 0, time.UTC).Unix(); operated >= end || operated < end-45*daySeconds {
+		t.Errorf("the last operation begins %s, want a little before the end of 2025", time.Unix(operated, 0).UTC())
+	}
+	if last > operated+200*daySeconds || last < operated+90*daySeconds {
+		t.Errorf("the last event arrives %s, want three to six months after the last operation", time.Unix(last, 0).UTC())
 	}
 }
 
@@ -138,8 +154,8 @@ func TestDemo(t *testing.T) {
 			t.Errorf("%s: %d operations, want %d", d.Code, d.All.Operations, sizes[d.Code])
 		}
 	}
-	if per := float64(sum.Events) / 6000; per < 24 || per > 29 {
-		t.Errorf("%.1f events an operation, want about 25 with the rarer ones on top", per)
+	if per := float64(sum.Events) / 6000; per < 34 || per > 38 {
+		t.Errorf("%.1f events an operation, want about 27 of the operation and 9 beside it", per)
 	}
 	prior := map[string]int{}
 	for _, s := range sum.Surgeons {
@@ -188,17 +204,17 @@ func TestFewCases(t *testing.T) {
 	}
 }
 
-// TestMemoryStaysBounded streams 100,000 operations and looks at the heap after
-// each 20,000: it holds no more than for the first.
+// TestMemoryStaysBounded streams 48,000 operations and looks at the heap after
+// each 14,000 or so: it holds no more than for the first.
 func TestMemoryStaysBounded(t *testing.T) {
 	if testing.Short() {
-		t.Skip("2.5 million events")
+		t.Skip("1.7 million events")
 	}
 	var before, now runtime.MemStats
 	runtime.GC()
 	runtime.ReadMemStats(&before)
 	n, most := 0, uint64(0)
-	for range (Scenario{Seed: 3, Cases: 100_000}).Events() {
+	for range (Scenario{Seed: 3, Cases: 48_000}).Events() {
 		if n++; n%500_000 == 0 {
 			runtime.GC()
 			runtime.ReadMemStats(&now)
@@ -209,8 +225,8 @@ func TestMemoryStaysBounded(t *testing.T) {
 	if most > 32<<20 {
 		t.Errorf("%d MB held while streaming, want at most 32", most>>20)
 	}
-	if n < 2_400_000 {
-		t.Errorf("%d events for 100,000 operations", n)
+	if n < 1_600_000 {
+		t.Errorf("%d events for 48,000 operations", n)
 	}
 }
 

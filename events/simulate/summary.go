@@ -33,13 +33,16 @@ type DepartmentTruth struct {
 	All       Truth
 	Benchmark Truth
 	RiskSum   float64 // of eyes operated, mean 1 in the whole population
+	Reviewed  Chance  // of training slots: cases that trainer and trainee went through
+	Eyes      EyesTruth
 }
 
 // SurgeonTruth is what is true of one surgeon. FirstOperator counts operations
 // they began, Responsible those for which they were the responsible consultant.
 // Slots, Takeovers and TakeoversExpected are a trainee's: operations planned for
 // them, how many were taken over unplanned, and the sum of its true probability.
-// WholeCases leaves prior cases out.
+// WholeCases leaves prior cases out. TeachingPoints are those that a trainee is
+// prone to.
 type SurgeonTruth struct {
 	Code              string
 	Department        string
@@ -51,6 +54,7 @@ type SurgeonTruth struct {
 	TakeoversExpected float64
 	FirstOperator     Truth
 	Responsible       Truth
+	TeachingPoints    []TeachingTruth
 }
 
 // Summary is the truth behind a scenario's events, in the order of the
@@ -67,6 +71,9 @@ type Summary struct {
 	Joined      int
 	Duplicates  int // events sent again with the same content
 	Conflicts   int // identities with two contents
+
+	FollowupAmended int // events of visits amended; not among Amended
+	WrongEye        int // visits sent under the fellow eye's case, taken back later
 }
 
 // Summary plays the whole scenario, without keeping its events, and gives the
@@ -119,6 +126,9 @@ func (d *department) report() {
 	for _, s := range append(append([]*surgeon{}, d.consultants...), d.trainees...) {
 		t := s.truth
 		t.Code, t.Department, t.Story, t.PriorWholeCases = string(s.code), d.code, string(s.story), s.prior
+		for _, h := range s.habits {
+			t.TeachingPoints = append(t.TeachingPoints, h.truth)
+		}
 		d.tallied.Surgeons = append(d.tallied.Surgeons, t)
 	}
 }

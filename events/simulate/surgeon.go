@@ -51,6 +51,7 @@ type surgeon struct {
 	pace       float64 // own factor on all times
 	whole      int     // whole cases done, prior ones added
 	charted    int     // cases of this record that were whole or stopped unplanned
+	habits     []habit
 	truth      SurgeonTruth
 }
 

@@ -67,6 +67,8 @@ type booking struct {
 	trainee    *surgeon
 	consultant *surgeon
 	eligible   bool // phacoemulsification alone: counts for benchmarks
+	assessed   *events.PreopAssessed
+	assessedAt int64
 }
 
 // book writes the booking and the assessment of a case whose day begins at
@@ -95,7 +97,8 @@ func (r *record) book(b *booking, midnight int64) {
 	}
 	r.add(midnight-int64(lead)*daySeconds+int64(d.between(9*3600, 17*3600)), events.TypeCaseBooked, data)
 	assessed := midnight - int64(d.between(2, lead-1))*daySeconds + int64(d.between(9*3600, 17*3600))
-	r.add(assessed, events.TypePreopAssessed, d.assess(&b.patient.eye, b.order))
+	b.assessed, b.assessedAt = d.assess(&b.patient.eye, b.order), assessed
+	r.add(assessed, events.TypePreopAssessed, b.assessed)
 }
 
 // theatre writes the operation from its start on and gives the time of its end.
@@ -106,6 +109,9 @@ func (r *record) theatre(op *operation, start int64) (end int64) {
 		Supervision: op.first.supervision(), Anaesthesia: []events.Anaesthesia{pick(d.dice, anaesthesia)},
 	})
 	filmed := d.chance(recorded)
+	if filmed {
+		op.filmedFrom = start
+	}
 	others := d.mishaps()
 	now := start + int64(d.between(60, 240))
 	step := func(at int64, t events.Type, s events.Step, by *surgeon) {
@@ -125,6 +131,7 @@ func (r *record) theatre(op *operation, start int64) (end int64) {
 	}
 	for i, run := range op.runs {
 		now += run.gap
+		op.runs[i].from, op.runs[i].until = now, now+run.seconds
 		for _, c := range op.changes {
 			if c.at == i && c.planned {
 				r.change(now, c, run.step)
@@ -134,6 +141,7 @@ func (r *record) theatre(op *operation, start int64) (end int64) {
 		for _, m := range others {
 			if m.step == run.step {
 				r.mishap(now+run.seconds/2, m, run.starter)
+				op.mishap = true
 			}
 		}
 		if op.rupture && op.ruptureAt == i {
@@ -147,7 +155,8 @@ func (r *record) theatre(op *operation, start int64) (end int64) {
 		now += run.seconds
 		step(now, events.TypeStepFinished, run.step, run.by)
 		if run.step == "lens-insertion" {
-			r.add(now, events.TypeLensImplanted, d.implant(op))
+			op.lens = d.implant(op)
+			r.add(now, events.TypeLensImplanted, op.lens)
 		}
 	}
 	now += int64(d.between(30, 120))
@@ -206,6 +215,7 @@ func (r *record) rupture(op *operation, at int64, run stepRun) {
 	}
 	r.add(at, events.TypeComplicationRecorded, data)
 	if d.chance(droppedShare) {
+		op.dropped = true
 		r.add(at+30, events.TypeComplicationRecorded, &events.ComplicationRecorded{Kind: events.KindDroppedNucleus,
 			NoticedInStep: run.step, NoticedBy: run.by.code, CausedInStep: run.step, CausedBy: run.starter.code,
 			Vitreous: op.vitreous, Management: "referred for vitrectomy"})

@@ -21,6 +21,7 @@ type world struct {
 	cancel   int
 	events   int
 	sum      tally
+	visits   int // on record
 }
 
 func play(t *testing.T) *world {
@@ -44,7 +45,12 @@ var played = sync.OnceValue(func() *world {
 		for _, d := range run.Departments {
 			w.booked += d.Booked
 			w.cancel += d.Cancelled
+			w.visits += d.Eyes.Acuity.Count
 		}
+		w.sum.Departments = append(w.sum.Departments, run.Departments...)
+		w.sum.Surgeons = append(w.sum.Surgeons, run.Surgeons...)
+		w.sum.FollowupAmended += run.FollowupAmended
+		w.sum.WrongEye += run.WrongEye
 		w.sum.Duplicates += run.Duplicates
 		w.sum.Amended += run.Amended
 	}
