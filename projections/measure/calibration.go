@@ -20,6 +20,8 @@ type Coefficient struct {
 // Calibration compares a model's risks with what happened. A perfect model has
 // an intercept in the large of 0 and a slope of 1; a slope below 1 says that its
 // risks are too extreme. Intercept goes with Slope, InTheLarge stands alone.
+// ScaledBrier is 1 for perfect risks, 0 for the overall rate given to everybody,
+// and negative for worse than that.
 type Calibration struct {
 	N                int         `json:"n"`
 	Events           int         `json:"events"`
@@ -28,7 +30,10 @@ type Calibration struct {
 	Intercept        Coefficient `json:"calibration_intercept"`
 	Slope            Coefficient `json:"calibration_slope"`
 	CStatistic       Coefficient `json:"c_statistic"`
+	CInterval        Interval    `json:"c_statistic_interval_95"`
 	Brier            float64     `json:"brier"`
+	ScaledBrier      float64     `json:"brier_scaled"`
+	LogLoss          float64     `json:"log_loss"`
 	ObservedExpected float64     `json:"observed_expected"`
 }
 
@@ -38,7 +43,9 @@ type Calibration struct {
 //
 // Source: Cox DR. Biometrika 1958;45:562-565 (from memory) for intercept and
 // slope; DeLong ER, DeLong DM, Clarke-Pearson DL. Biometrics 1988;44:837-845
-// (from memory) for the standard error of the c-statistic.
+// (from memory) for the standard error of the c-statistic; its interval is 1.96
+// of these either way, kept inside 0 to 1. Steyerberg EW et al. Epidemiology
+// 2010;21:128-138 (from memory) for the scaled Brier score.
 func NewCalibration(risks []float64, events []bool) (Calibration, error) {
 	if err := checkRisks(risks, events); err != nil {
 		return Calibration{}, err
@@ -66,7 +73,11 @@ func NewCalibration(risks []float64, events []bool) (Calibration, error) {
 	c.InTheLarge = Coefficient{large.Coefficients[0], large.StandardErrors[0]}
 	c.ObservedExpected = float64(c.Events) / c.Expected
 	c.CStatistic = cStatistic(risks, events)
+	half := float64(twoSided(0.95) * c.CStatistic.SE)
+	c.CInterval = Interval{Method: "delong", Lower: math.Max(0, c.CStatistic.Value-half), Upper: math.Min(1, c.CStatistic.Value+half)}
 	c.Brier = brier(risks, events)
+	c.ScaledBrier = scaledBrier(c.Brier, c.Events, c.N)
+	c.LogLoss = logLoss(risks, events)
 	return c, nil
 }
 
@@ -93,6 +104,49 @@ func Brier(risks []float64, events []bool) (float64, error) {
 		return 0, err
 	}
 	return brier(risks, events), nil
+}
+
+// ScaledBrier sets the Brier score against that of the overall rate given to
+// everybody: 1 is perfect, 0 is no better than the rate, below 0 is worse. It
+// fails as Brier does, and when all cases or none have the event.
+//
+// Source: see NewCalibration.
+func ScaledBrier(risks []float64, events []bool) (float64, error) {
+	if err := checkRisks(risks, events); err != nil {
+		return 0, err
+	}
+	if err := enoughEvents(events, 1); err != nil {
+		return 0, err
+	}
+	return scaledBrier(brier(risks, events), countEvents(events), len(events)), nil
+}
+
+func scaledBrier(brier float64, events, n int) float64 {
+	rate := float64(events) / float64(n)
+	return 1 - brier/float64(rate*(1-rate))
+}
+
+// LogLoss is the mean of minus the logarithm of the chance that the risks gave to
+// what happened, 0 or more, smaller is better. It fails as Brier does.
+//
+// Source: Good IJ. J R Stat Soc B 1952;14:107-114 (from memory).
+func LogLoss(risks []float64, events []bool) (float64, error) {
+	if err := checkRisks(risks, events); err != nil {
+		return 0, err
+	}
+	return logLoss(risks, events), nil
+}
+
+func logLoss(risks []float64, events []bool) float64 {
+	sum := 0.0
+	for i, p := range risks {
+		if events[i] {
+			sum -= math.Log(p)
+		} else {
+			sum -= math.Log1p(-p)
+		}
+	}
+	return sum / float64(len(risks))
 }
 
 func brier(risks []float64, events []bool) float64 {
@@ -195,7 +249,8 @@ type RiskGroup struct {
 // cuts them into ten groups of equal size. It fails below 10 cases.
 //
 // Source: the groups of Hosmer DW, Lemeshow S. Applied Logistic Regression (from
-// memory).
+// memory). QuantileGroups is their other reading, which keeps equal risks
+// together.
 func Deciles(risks []float64, events []bool) ([]RiskGroup, error) {
 	if err := checkRisks(risks, events); err != nil {
 		return nil, err
@@ -206,16 +261,7 @@ func Deciles(risks []float64, events []bool) ([]RiskGroup, error) {
 	groups := make([]RiskGroup, 10)
 	order := byRisk(risks)
 	for place, i := range order {
-		g := &groups[(10*(place+1)+len(order)-1)/len(order)-1]
-		if g.N == 0 {
-			g.Lowest = risks[i]
-		}
-		g.N++
-		g.Highest = risks[i]
-		g.Expected += risks[i]
-		if events[i] {
-			g.Observed++
-		}
+		groups[(10*(place+1)+len(order)-1)/len(order)-1].add(risks[i], events[i])
 	}
 	return groups, nil
 }

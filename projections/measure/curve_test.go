@@ -87,6 +87,13 @@ func TestFitsEqualReference(t *testing.T) {
 			r.absolute("value", law.Lower, 1e-10)
 		case "loglog_lm slope_upper95":
 			r.absolute("value", law.Upper, 1e-10)
+		case "loglog_lm learning_rate_2^slope":
+			r.absolute("value", must[float64](t)(law.LearningRate()), 1e-10)
+		case "loglog_lm duan_smearing_factor":
+			r.absolute("value", law.Smearing, 1e-10)
+		case "loglog_lm a":
+			at1, _, err := law.At(1, .95)
+			r.absolute("value", must[float64](t)(at1, err), 1e-10)
 		case "isotonic_decreasing fit":
 			r.absolute("value", falling.Points[r.whole("x")-1].Value, 1e-10)
 		case "loglog_lm fit", "loglog_lm_lower95 fit", "loglog_lm_upper95 fit":
@@ -100,8 +107,8 @@ func TestFitsEqualReference(t *testing.T) {
 			tested--
 		}
 	}
-	if tested != 46 {
-		t.Errorf("tested %d rows of learning_curve_fit.csv, want 46", tested)
+	if tested != 49 {
+		t.Errorf("tested %d rows of learning_curve_fit.csv, want 49", tested)
 	}
 }
 
@@ -232,6 +239,8 @@ func TestCurvesRefuse(t *testing.T) {
 	fits := map[string]curve{
 		"isotonic":    func(v []CaseValue) error { _, err := Isotonic(v, true); return err },
 		"monotone":    func(v []CaseValue) error { _, err := Monotone(v); return err },
+		"power curve": func(v []CaseValue) error { _, err := NewPowerCurve(v, true); return err },
+		"loess":       func(v []CaseValue) error { _, err := Loess(v, 1, 1, nil); return err },
 		"power law":   func(v []CaseValue) error { _, err := NewPowerLaw(v); return err },
 		"percentiles": func(v []CaseValue) error { _, err := PercentilesByBand(v, []int{100}, .5); return err },
 	}
@@ -240,9 +249,9 @@ func TestCurvesRefuse(t *testing.T) {
 			t.Errorf("%s of nothing: %v", name, err)
 		}
 		for _, bad := range []float64{nan, inf, -inf, 2e9} {
-			refused(t, name, fit([]CaseValue{{1, 1}, {2, bad}, {3, 1}}), "values[1].value")
+			refused(t, name, fit([]CaseValue{{1, 1}, {2, bad}, {3, 1}, {4, 1}}), "values[1].value")
 		}
-		refused(t, name, fit([]CaseValue{{0, 1}, {2, 1}, {3, 1}}), "values[0].case_number")
+		refused(t, name, fit([]CaseValue{{0, 1}, {2, 1}, {3, 1}, {4, 1}}), "values[0].case_number")
 	}
 	refused(t, "two values", fits["power law"]([]CaseValue{{1, 1}, {2, 1}}), "values")
 	refused(t, "a value of 0", fits["power law"]([]CaseValue{{1, 0}, {2, 1}, {3, 1}}), "values[0].value")

@@ -47,6 +47,7 @@ const (
 type extent struct {
 	exactly int  // remember the endings of each case up to this one
 	only    bool // and stop there; else go on until the rest cannot matter
+	whole   bool // or go on as long as there is any chance left
 }
 
 // excursion follows a walk from start until it ends.
@@ -120,7 +121,7 @@ func (w walk) excursion(start float64, to extent) (cycle, error) {
 			for _, chance := range alive {
 				left += chance
 			}
-			if left == 0 || (!to.only && float64(left*float64(n+1)) < cycleTail*c.alarm) {
+			if left < 1e-290 || (!to.only && !to.whole && float64(left*float64(n+1)) < cycleTail*c.alarm) {
 				break
 			}
 		}

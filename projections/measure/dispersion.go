@@ -56,7 +56,7 @@ func NewDispersion(target float64, units []Unit, winsor float64) (Dispersion, er
 		squares += float64(weight * weight)
 	}
 	sort.Float64s(scores)
-	d := Dispersion{Units: len(units), WinsorShare: winsor, Low: funnelQuantile(scores, winsor), High: funnelQuantile(scores, 1-winsor)}
+	d := Dispersion{Units: len(units), WinsorShare: winsor, Low: quantileOf(scores, winsor, 7), High: quantileOf(scores, 1-winsor, 7)}
 	sum := 0.0
 	for _, z := range scores {
 		z = math.Min(d.High, math.Max(d.Low, z))
@@ -68,13 +68,6 @@ func NewDispersion(target float64, units []Unit, winsor float64) (Dispersion, er
 		d.Tau2 = excess / (weights - squares/weights)
 	}
 	return d, nil
-}
-
-// funnelQuantile is the type 7 quantile of an ascending list.
-func funnelQuantile(ascending []float64, p float64) float64 {
-	at := float64(p * float64(len(ascending)-1))
-	i := min(int(at), len(ascending)-2)
-	return ascending[i] + float64((at-float64(i))*(ascending[i+1]-ascending[i]))
 }
 
 // ZScore is a unit's distance from the target in standard errors that include

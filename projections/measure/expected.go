@@ -3,7 +3,6 @@ package measure
 import (
 	"fmt"
 	"math"
-	"strconv"
 
 	"gonum.org/v1/gonum/mathext"
 )
@@ -150,23 +149,13 @@ const maxList = 20_000
 // Source: the convolution of Bernoulli distributions; Hong Y. Comput Stat Data
 // Anal 2013;59:41-51 names the distribution and compares methods.
 func NewPoissonBinomial(risks []float64) (PoissonBinomial, error) {
-	if len(risks) == 0 {
-		return PoissonBinomial{}, ErrNoCases
-	}
-	if len(risks) > maxList {
-		return PoissonBinomial{}, outsideCount("number of risks", len(risks), "1 to 20000")
+	if err := checkList(risks); err != nil {
+		return PoissonBinomial{}, err
 	}
 	point := make([]float64, 1, len(risks)+1)
 	point[0] = 1
-	for i, p := range risks {
-		if !(p >= 0 && p <= 1) {
-			return PoissonBinomial{}, outside("risk of case "+strconv.Itoa(i+1), p, "0 to 1")
-		}
-		point = append(point, 0)
-		for k := len(point) - 1; k > 0; k-- {
-			point[k] = float64(point[k]*(1-p)) + float64(point[k-1]*p)
-		}
-		point[0] = float64(point[0] * (1 - p))
+	for _, p := range risks {
+		point = withCase(point, p)
 	}
 	return PoissonBinomial{point: point}, nil
 }

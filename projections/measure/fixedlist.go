@@ -27,16 +27,33 @@ func FixedList(risks []float64, oddsRatio, threshold, trueOddsRatio float64) ([]
 	if _, err := LLR(0.5, oddsRatio); err != nil {
 		return nil, err
 	}
-	d := newDrift(math.Log(oddsRatio), threshold)
-	by := make([]float64, len(risks)+1)
 	for i, p := range risks {
 		if err := checkProbability("risk of case "+strconv.Itoa(i+1), p); err != nil {
 			return nil, err
 		}
-		base := math.Log(1 - p + float64(oddsRatio*p))
+	}
+	return fixedList(risks, MixChart{OddsRatio: oddsRatio, Threshold: threshold}, trueOddsRatio, driftNodes), nil
+}
+
+// fixedList takes a chart's odds ratio, threshold, head start and kind. A
+// competence chart is one that watches the risen risks for the inverse odds
+// ratio.
+func fixedList(risks []float64, chart MixChart, trueOddsRatio float64, nodes float64) []float64 {
+	oddsRatio := chart.OddsRatio
+	if chart.Competence {
+		oddsRatio = 1 / oddsRatio
+	}
+	d := newDrift(math.Log(oddsRatio), chart.Threshold, chart.HeadStart, nodes)
+	by := make([]float64, len(risks)+1)
+	for i, p := range risks {
+		at := p
+		if chart.Competence {
+			at = risen(p, chart.OddsRatio)
+		}
+		base := math.Log(1 - at + float64(oddsRatio*at))
 		by[i+1] = math.Min(1, by[i]+d.step(-base, risen(p, trueOddsRatio)))
 	}
-	return by, nil
+	return by
 }
 
 // drift holds the chances of a chart's values when every case has its own
@@ -56,8 +73,8 @@ type drift struct {
 // driftNodes is how many nodes an event moves a value, at least.
 const driftNodes = 1600
 
-func newDrift(logOddsRatio, threshold float64) *drift {
-	nodes := math.Max(driftNodes, math.Ceil(float64(driftNodes*math.Abs(logOddsRatio)/threshold)))
+func newDrift(logOddsRatio, threshold, headStart, least float64) *drift {
+	nodes := math.Max(least, math.Ceil(float64(least*math.Abs(logOddsRatio)/threshold)))
 	width := math.Abs(logOddsRatio) / nodes
 	// A tiny odds ratio would ask for millions of nodes; it moves by fewer.
 	for nodes > 1 && threshold/width > 20_000 {
@@ -65,8 +82,14 @@ func newDrift(logOddsRatio, threshold float64) *drift {
 		width = math.Abs(logOddsRatio) / nodes
 	}
 	size := int(math.Min(threshold/width, 200_000)) + 2
-	return &drift{threshold: threshold, width: width, event: int(math.Copysign(nodes, logOddsRatio)), offset: width, zero: 1,
+	d := &drift{threshold: threshold, width: width, event: int(math.Copysign(nodes, logOddsRatio)), offset: width, zero: 1,
 		now: make([]float64, size), next: make([]float64, size)}
+	if headStart > 0 {
+		// The nodes begin where one of them is the head start.
+		i := int(math.Ceil(headStart/width)) - 1
+		d.offset, d.zero, d.now[i] = headStart-float64(float64(i)*width), 0, 1
+	}
+	return d
 }
 
 // step moves by one case with the given score of no event and chance of an
@@ -75,27 +98,28 @@ func (d *drift) step(noEvent, p float64) (alarm float64) {
 	moved := d.offset + noEvent
 	shift := int(math.Ceil(moved/d.width)) - 1
 	d.offset = moved - float64(float64(shift)*d.width)
-	for i := range d.next {
-		d.next[i] = 0
-	}
+	clear(d.next)
 	fromZero := d.zero
 	d.zero = 0
+	// The first node at or above the threshold, found by value: whether a case
+	// alarms is never decided by a rounded count.
+	over := min(max(int((d.threshold-d.offset)/d.width), 0), len(d.next))
+	for over > 0 && d.value(over-1) >= d.threshold {
+		over--
+	}
+	for over < len(d.next) && d.value(over) < d.threshold {
+		over++
+	}
+	alarm += d.move(shift, 1-p, over) + d.move(shift+d.event, p, over)
 	put := func(i int, chance float64) {
 		switch {
 		case i < 0:
 			d.zero += chance
-		case d.value(i) >= d.threshold:
+		case i >= over:
 			alarm += chance
 		default:
 			d.next[i] += chance
 		}
-	}
-	for i, chance := range d.now {
-		if chance == 0 {
-			continue
-		}
-		put(i+shift, float64(chance*(1-p)))
-		put(i+shift+d.event, float64(chance*p))
 	}
 	leave := func(value, chance float64) {
 		switch {
@@ -112,7 +136,7 @@ func (d *drift) step(noEvent, p float64) (alarm float64) {
 		if below < 0 { // between 0 and node 0
 			share = value / d.offset
 		}
-		if d.value(below+1) >= d.threshold {
+		if below+1 >= over {
 			share = 0 // the value itself does not alarm
 		}
 		put(below, float64(chance*(1-share)))
@@ -122,6 +146,22 @@ func (d *drift) step(noEvent, p float64) (alarm float64) {
 	leave(noEvent+float64(float64(d.event)*d.width), float64(fromZero*p))
 	d.now, d.next = d.next, d.now
 	return alarm
+}
+
+// move moves all nodes by so many, each with the chance p. What falls to 0 and
+// what reaches node over, an alarm, leaves them.
+func (d *drift) move(by int, p float64, over int) (alarm float64) {
+	first := min(max(-by, 0), len(d.now))
+	last := min(max(over-by, first), len(d.now))
+	d.zero += float64(p * total(d.now[:first]))
+	if last > first {
+		from := d.now[first:last]
+		into := d.next[first+by:][:len(from)]
+		for i, chance := range from {
+			into[i] += float64(chance * p)
+		}
+	}
+	return float64(p * total(d.now[last:]))
 }
 
 func (d *drift) value(i int) float64 { return d.offset + float64(float64(i)*d.width) }

@@ -346,18 +346,3 @@ func FuzzFunnel(f *testing.F) {
 		}
 	})
 }
-
-// BenchmarkFunnel is a funnel of 3,000 surgeons: limits at both levels, position,
-// spread between units and the number outside by chance.
-func BenchmarkFunnel(b *testing.B) {
-	units := make([]Unit, 3000)
-	for i := range units {
-		n := 50 + i%1000
-		units[i] = Unit{Code: "s", N: n, Events: n * (i % 7) / 200}
-	}
-	for b.Loop() {
-		if _, err := NewFunnel(FunnelRequest{Target: .0101, MinimumCases: FunnelMinimum, Units: units}); err != nil {
-			b.Fatal(err)
-		}
-	}
-}

@@ -42,6 +42,33 @@ type Logistic struct {
 	Covariance     [][]float64 `json:"covariance"`
 	Deviance       float64     `json:"deviance"`
 	NullDeviance   float64     `json:"null_deviance"`
+	LogLikelihood  float64     `json:"log_likelihood"`
+	AIC            float64     `json:"aic"`
+}
+
+// WaldTest is a coefficient in standard errors from 0, and the two-sided chance
+// of as many or more when it is 0.
+type WaldTest struct {
+	Z float64 `json:"z"`
+	P float64 `json:"p"`
+}
+
+// Wald tests each coefficient, the intercept first.
+//
+// Source: Wald A. Trans Am Math Soc 1943;54:426-482 (from memory).
+func (l Logistic) Wald() ([]WaldTest, error) {
+	if len(l.Coefficients) == 0 || len(l.Coefficients) != len(l.StandardErrors) {
+		return nil, outsideCount("standard errors", len(l.StandardErrors), "one for each coefficient of a fit by FitLogistic")
+	}
+	tests := make([]WaldTest, len(l.Coefficients))
+	for k, b := range l.Coefficients {
+		z := b / l.StandardErrors[k]
+		if !finite(z) {
+			return nil, outside("standard errors["+strconv.Itoa(k)+"]", l.StandardErrors[k], "more than 0, of a fit by FitLogistic")
+		}
+		tests[k] = WaldTest{Z: z, P: math.Erfc(math.Abs(z) / math.Sqrt2)}
+	}
+	return tests, nil
 }
 
 // FitLogistic fits the chance of the event to the terms of each case by maximum
@@ -259,6 +286,8 @@ func finish(information *mat.SymDense, b, scale, scores []float64, likelihood fl
 	}
 	n, count := len(events), countEvents(events)
 	l := Logistic{N: n, Events: count, Deviance: math.Max(0, -2*likelihood)}
+	l.LogLikelihood = -l.Deviance / 2
+	l.AIC = l.Deviance + float64(2*len(b))
 	rate := float64(count) / float64(n)
 	l.NullDeviance = -2 * (float64(float64(count)*math.Log(rate)) + float64(float64(n-count)*math.Log1p(-rate)))
 	for j := range b {

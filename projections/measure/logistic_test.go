@@ -29,6 +29,17 @@ func readLogistic(t *testing.T) (d logisticData) {
 	return d
 }
 
+// later are the risks of the second thousand cases by a fit to the first, rounded
+// as in the file so that equal patterns tie.
+func (d logisticData) later(t *testing.T, half Logistic) []float64 {
+	t.Helper()
+	var risks []float64
+	for _, terms := range d.terms[1000:] {
+		risks = append(risks, math.Round(must[float64](t)(half.Risk(terms...))*1e12)/1e12)
+	}
+	return risks
+}
+
 // places of the coefficients in the file's names.
 var places = map[string]int{"(Intercept)": 0, "x1": 1, "x2": 2, "x3": 3, "x4": 4, "x5": 5, "x6": 6}
 
@@ -39,17 +50,13 @@ func TestLogisticEqualsReference(t *testing.T) {
 	for i, terms := range d.terms {
 		near(t, "fitted risk", must[float64](t)(whole.Risk(terms...)), d.fitted[i], 1e-11)
 	}
-	later := make([]float64, 0, 1000)
-	for _, terms := range d.terms[1000:] {
-		// Rounded as in the file, so that equal patterns tie.
-		later = append(later, math.Round(must[float64](t)(half.Risk(terms...))*1e12)/1e12)
-	}
+	later := d.later(t, half)
 	judged := map[string]Calibration{
 		"apparent":   must[Calibration](t)(NewCalibration(d.fitted, d.events)),
 		"external":   must[Calibration](t)(NewCalibration(d.external, d.events)),
 		"split_test": must[Calibration](t)(NewCalibration(later, d.events[1000:])),
 	}
-	tested := 0
+	tested, wald := 0, must[[]WaldTest](t)(whole.Wald())
 	for _, r := range readRows(t, "logistic_fit") {
 		section, name := r.text("section"), r.text("name")
 		tested++
@@ -78,7 +85,19 @@ func TestLogisticEqualsReference(t *testing.T) {
 			case "events":
 				r.absolute("value", float64(whole.Events), 0)
 				continue
+			case "logLik":
+				r.absolute("value", whole.LogLikelihood, 1e-8)
+				continue
+			case "aic":
+				r.absolute("value", whole.AIC, 1e-8)
+				continue
 			}
+		case "glm_wald_z":
+			r.relative("value", wald[places[name]].Z, 1e-8)
+			continue
+		case "glm_wald_p":
+			r.relative("value", wald[places[name]].P, 1e-7)
+			continue
 		}
 		c, ok := judged[section]
 		if !ok {
@@ -89,8 +108,16 @@ func TestLogisticEqualsReference(t *testing.T) {
 		case "auc":
 			r.absolute("value", c.CStatistic.Value, 1e-12)
 			r.absolute("se", c.CStatistic.SE, 1e-12)
+		case "auc_delong_lower95":
+			r.absolute("value", c.CInterval.Lower, 1e-10)
+		case "auc_delong_upper95":
+			r.absolute("value", c.CInterval.Upper, 1e-10)
 		case "brier":
 			r.absolute("value", c.Brier, 1e-10)
+		case "brier_scaled":
+			r.absolute("value", c.ScaledBrier, 1e-10)
+		case "mean_log_loss":
+			r.absolute("value", c.LogLoss, 1e-10)
 		case "calibration_slope":
 			r.absolute("value", c.Slope.Value, 1e-7)
 			r.absolute("se", c.Slope.SE, 1e-7)
@@ -106,30 +133,10 @@ func TestLogisticEqualsReference(t *testing.T) {
 			tested--
 		}
 	}
-	if want := 7 + 7 + 28 + 3 + 3*6; tested != want {
+	// All but the number of iterations, which is R's own, and the patterns and
+	// Hosmer-Lemeshow rows, for which see TestHosmerLemeshowEqualsReference.
+	if want := 7 + 7 + 28 + 14 + 5 + 3*10; tested != want {
 		t.Errorf("tested %d rows of logistic_fit.csv, want %d", tested, want)
-	}
-
-	groups := map[string][]RiskGroup{
-		"apparent":   must[[]RiskGroup](t)(Deciles(d.fitted, d.events)),
-		"external":   must[[]RiskGroup](t)(Deciles(d.external, d.events)),
-		"split_test": must[[]RiskGroup](t)(Deciles(later, d.events[1000:])),
-	}
-	tested = 0
-	for _, r := range readRows(t, "logistic_hl_groups") {
-		if r.text("grouping") != "equal_size_by_p_then_row" {
-			continue
-		}
-		tested++
-		g := groups[r.text("model")][r.whole("group")-1]
-		r.absolute("n", float64(g.N), 0)
-		r.absolute("observed", float64(g.Observed), 0)
-		r.absolute("expected", g.Expected, 1e-10)
-		r.absolute("p_min", g.Lowest, 1e-12)
-		r.absolute("p_max", g.Highest, 1e-12)
-	}
-	if tested != 30 {
-		t.Errorf("tested %d groups, want 30", tested)
 	}
 }
 
@@ -258,6 +265,9 @@ func TestCalibrationRefuses(t *testing.T) {
 		"calibration": func(r []float64, e []bool) error { _, err := NewCalibration(r, e); return err },
 		"c-statistic": func(r []float64, e []bool) error { _, err := CStatistic(r, e); return err },
 		"brier":       func(r []float64, e []bool) error { _, err := Brier(r, e); return err },
+		"scaled":      func(r []float64, e []bool) error { _, err := ScaledBrier(r, e); return err },
+		"log loss":    func(r []float64, e []bool) error { _, err := LogLoss(r, e); return err },
+		"quantiles":   func(r []float64, e []bool) error { _, err := QuantileGroups(r, e); return err },
 		"deciles":     func(r []float64, e []bool) error { _, err := Deciles(r, e); return err },
 	}
 	for name, judge := range judges {
@@ -269,6 +279,15 @@ func TestCalibrationRefuses(t *testing.T) {
 			refused(t, name, judge([]float64{.1, p}, make([]bool, 2)), "risks[1]")
 		}
 	}
+	refused(t, "nine cases", judges["quantiles"]([]float64{.1, .1, .1, .1, .1, .1, .1, .1, .1}, make([]bool, 9)), "risks")
+	var few *TooFewEventsError
+	if err := judges["scaled"]([]float64{.1, .2}, make([]bool, 2)); !errors.As(err, &few) || few.Events != 0 || few.Needed != 1 {
+		t.Errorf("scaled Brier without events: %v", err)
+	}
+	_, err := Logistic{}.Wald()
+	refused(t, "no fit", err, "standard errors")
+	_, err = Logistic{Coefficients: []float64{1}, StandardErrors: []float64{0}}.Wald()
+	refused(t, "no spread", err, "standard errors[0]")
 	refused(t, "nine cases", judges["deciles"]([]float64{.1, .1, .1, .1, .1, .1, .1, .1, .1}, make([]bool, 9)), "risks")
 	risks, events := make([]float64, 40), make([]bool, 40)
 	for i := range risks {

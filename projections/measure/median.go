@@ -65,21 +65,26 @@ func (w walk) settling() float64 {
 
 // tail finds rate and factor of the chance of no alarm far out.
 func tail(first, again cycle) (rate, factor float64) {
-	// The sum is convex in the rate, so Newton's steps from above come down to
-	// the root without passing it.
+	// The logarithm of the sum is convex in the rate and nearly a straight line
+	// far out, so Newton's steps from above come down to the root in a few steps
+	// without passing it.
 	slope := 0.0
 	for _, e := range again.returns {
 		slope += float64(e.cases * e.chance)
 	}
 	rate = again.alarm / slope
-	for range 50 {
+	for range 200 {
 		excess, slope := -again.alarm, 0.0
 		for _, e := range again.returns {
 			x := float64(rate * e.cases)
 			excess += float64(e.chance * math.Expm1(x))
 			slope += float64(float64(e.cases*e.chance) * math.Exp(x))
 		}
-		step := excess / slope
+		if math.IsInf(excess, 1) {
+			rate /= 2
+			continue
+		}
+		step := float64(math.Log1p(excess) * ((1 + excess) / slope))
 		rate -= step
 		if math.Abs(step) <= 1e-15*rate {
 			break

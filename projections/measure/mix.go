@@ -18,10 +18,14 @@ type MixChart struct {
 	Mix        []MixPoint
 	OddsRatio  float64
 	Threshold  float64
+	HeadStart  float64 // where it begins, usually 0
 	Competence bool
+
+	listed bool // the mix is that of a list of cases, of any length
 }
 
-// maxMix bounds a case mix: more points change nothing that can be seen.
+// maxMix bounds a case mix: more points change nothing that can be seen. A list
+// of risks makes one of as many points as it has cases.
 const maxMix = 500
 
 // checkMix wants risks inside 0 to 1 and shares that add up to 1, to 1e-6. It
@@ -30,6 +34,10 @@ func checkMix(mix []MixPoint) ([]MixPoint, error) {
 	if len(mix) == 0 || len(mix) > maxMix {
 		return nil, outsideCount("number of points of case_mix", len(mix), "1 to 500")
 	}
+	return checkPoints(mix)
+}
+
+func checkPoints(mix []MixPoint) ([]MixPoint, error) {
 	sorted := append([]MixPoint(nil), mix...)
 	sort.SliceStable(sorted, func(i, j int) bool { return sorted[i].Risk < sorted[j].Risk })
 	sum := 0.0
@@ -66,6 +74,23 @@ func meanRisk(mix []MixPoint) float64 {
 	return mean
 }
 
+// hypotheses are the true odds ratios under the null and the alternative.
+func (c MixChart) hypotheses() (null, alternative float64) {
+	if c.Competence {
+		return c.OddsRatio, 1
+	}
+	return 1, c.OddsRatio
+}
+
+// meanScores are the scores of a case with the mean risk.
+func (c MixChart) meanScores() (Scores, error) {
+	scores, err := LLR(meanRisk(c.Mix), c.OddsRatio)
+	if c.Competence {
+		scores = scores.Reversed()
+	}
+	return scores, err
+}
+
 // risen is a risk whose odds are multiplied by an odds ratio.
 func risen(p, oddsRatio float64) float64 {
 	return float64(oddsRatio*p) / (1 - p + float64(oddsRatio*p))
@@ -97,8 +122,8 @@ func (c MixChart) jumps(mix []MixPoint, trueOddsRatio float64) ([]jump, error) {
 
 // MixRunLength is a run length with the largest relative error that its average
 // may carry: 0 when all scores lie on one lattice and the answer is exact, else
-// the change that halving the lattice's width last made and 0.0015 more, for
-// the part that does not fall evenly with the width.
+// the change that halving the lattice's width last made and unevenError more,
+// for the part that does not fall evenly with the width.
 type MixRunLength struct {
 	RunLength
 	RelativeError float64 `json:"relative_error"`
@@ -121,28 +146,40 @@ func (c MixChart) RunLength(trueOddsRatio float64, within ...int) (MixRunLength,
 		return MixRunLength{}, err
 	}
 	if len(steps) == 2 { // one risk: a chart without case mix
-		chart := Chart{Scores: Scores{Event: steps[0].score, NoEvent: steps[1].score}, Threshold: c.Threshold}
+		chart := Chart{Scores: Scores{Event: steps[0].score, NoEvent: steps[1].score}, Threshold: c.Threshold, HeadStart: c.HeadStart}
 		exact, err := chart.RunLength(steps[0].chance, within...)
 		return MixRunLength{RunLength: exact}, err
 	}
 	if g, ok := commonGrid(steps, c.Threshold); ok {
-		exact, err := g.runLength(limit, within)
-		return MixRunLength{RunLength: exact}, err
+		if start, ok := g.from(c.HeadStart); ok {
+			exact, err := g.runLength(start, limit, within)
+			return MixRunLength{RunLength: exact}, err
+		}
 	}
-	coarse, err := evenGrid(steps, c.Threshold, coarseNodes).average()
+	coarse, fine := evenNodes(steps)
+	g := evenGrid(steps, c.Threshold, coarse)
+	start, _ := g.from(c.HeadStart)
+	rough, err := g.runLength(start, limit, within)
 	if err != nil {
 		return MixRunLength{}, err
 	}
-	fine, err := evenGrid(steps, c.Threshold, fineNodes).runLength(limit, within)
+	g = evenGrid(steps, c.Threshold, fine)
+	start, _ = g.from(c.HeadStart)
+	average, err := g.average(start)
 	if err != nil {
 		return MixRunLength{}, err
 	}
-	return MixRunLength{RunLength: fine,
-		RelativeError: math.Abs(fine.AverageRunLength/coarse-1) + unevenError}, nil
+	off := math.Abs(average/rough.AverageRunLength-1) + unevenError
+	rough.AverageRunLength = average
+	return MixRunLength{RunLength: rough, RelativeError: off}, nil
 }
 
 func (c MixChart) checked(trueOddsRatio float64) ([]jump, error) {
-	mix, err := checkMix(c.Mix)
+	check := checkMix
+	if c.listed {
+		check = checkPoints
+	}
+	mix, err := check(c.Mix)
 	if err != nil {
 		return nil, err
 	}
@@ -152,11 +189,21 @@ func (c MixChart) checked(trueOddsRatio float64) ([]jump, error) {
 	if !(c.Threshold > 0 && c.Threshold <= 20) {
 		return nil, outside("threshold", c.Threshold, "more than 0 and at most 20")
 	}
+	if !(c.HeadStart >= 0 && c.HeadStart < c.Threshold) {
+		return nil, outside("head_start", c.HeadStart, "0 up to the threshold = "+number(c.Threshold))
+	}
 	return c.jumps(mix, trueOddsRatio)
 }
 
-const (
-	coarseNodes = 500
-	fineNodes   = 1000
-	unevenError = 0.0015
-)
+// unevenError is the part of an average that may not fall evenly with the
+// lattice's width: scores and threshold meet the nodes by chance.
+const unevenError = 0.001
+
+// evenNodes are how many parts a mix's two lattices have. Scores of many risks
+// smooth each other out, and their moves cost the more.
+func evenNodes(steps []jump) (coarse, fine int) {
+	if len(steps) > 40 {
+		return 500, 1000
+	}
+	return 1000, 2000
+}

@@ -83,15 +83,21 @@ func ObservedMinusExpectedLimits(risks []float64, conf float64) ([]Limits, error
 	out := make([]Limits, len(risks))
 	expected := 0.0
 	for i, p := range risks {
-		point = append(point, 0)
-		for k := len(point) - 1; k > 0; k-- {
-			point[k] = float64(point[k]*(1-p)) + float64(point[k-1]*p)
-		}
-		point[0] = float64(point[0] * (1 - p))
+		point = withCase(point, p)
 		expected += p
 		out[i] = Limits{Lower: float64(fewestEvents(point, tail)) - expected, Upper: float64(mostEvents(point, tail)) - expected}
 	}
 	return out, nil
+}
+
+// withCase is the distribution of the number of events with one more case.
+func withCase(point []float64, p float64) []float64 {
+	point = append(point, 0)
+	for k := len(point) - 1; k > 0; k-- {
+		point[k] = float64(point[k]*(1-p)) + float64(point[k-1]*p)
+	}
+	point[0] = float64(point[0] * (1 - p))
+	return point
 }
 
 // fewestEvents is the largest count with no more than tail below it.

@@ -13,6 +13,7 @@ import (
 // row is one line of a file of reference values, by column.
 type row struct {
 	t      *testing.T
+	file   string
 	where  string
 	fields map[string]string
 }
@@ -50,7 +51,7 @@ func readFile(t *testing.T, path string) []row {
 		for k, column := range lines[0] {
 			fields[column] = line[k]
 		}
-		rows = append(rows, row{t, filepath.Base(path) + " line " + strconv.Itoa(i+2), fields})
+		rows = append(rows, row{t, filepath.Base(path), filepath.Base(path) + " line " + strconv.Itoa(i+2), fields})
 	}
 	return rows
 }
@@ -80,6 +81,9 @@ func (r row) whole(column string) int { return int(r.number(column)) }
 func (r row) relative(column string, got, tolerance float64) {
 	r.t.Helper()
 	want := r.number(column)
+	if want != 0 {
+		note(r.file, column, math.Abs(got-want)/math.Abs(want), true, tolerance)
+	}
 	if !(math.Abs(got-want) <= tolerance*math.Abs(want)) {
 		r.t.Errorf("%s: %s: got %.15g, want %.15g", r.where, column, got, want)
 	}
@@ -89,6 +93,7 @@ func (r row) relative(column string, got, tolerance float64) {
 func (r row) absolute(column string, got, tolerance float64) {
 	r.t.Helper()
 	want := r.number(column)
+	note(r.file, column, math.Abs(got-want), false, tolerance)
 	if !(math.Abs(got-want) <= tolerance) {
 		r.t.Errorf("%s: %s: got %.15g, want %.15g", r.where, column, got, want)
 	}

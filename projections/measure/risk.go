@@ -41,36 +41,36 @@ type Factors struct {
 // patient. Population names the operations to which the model is calibrated,
 // and ReferenceRate is their overall rate.
 type Model struct {
-	Name          string
-	Version       string
-	Population    string
-	Source        string
-	ReferencePRef float64 // probability of a patient with every term at its reference
-	ReferenceRate float64
-	Terms         []Term
+	Name          string  `json:"name"`
+	Version       string  `json:"version"`
+	Population    string  `json:"population"`
+	Source        string  `json:"source"`
+	ReferencePRef float64 `json:"reference_risk"` // probability of a patient with every term at its reference
+	ReferenceRate float64 `json:"reference_rate"`
+	Terms         []Term  `json:"terms"`
 }
 
 // Term is one factor of a model. The first level whose conditions all hold
 // multiplies the odds; when none holds the term stays at its reference, 1.
 type Term struct {
-	Name   string
-	Grade  bool // a term about the surgeon, not the patient
-	Levels []Level
+	Name   string  `json:"name"`
+	Grade  bool    `json:"grade,omitempty"` // a term about the surgeon, not the patient
+	Levels []Level `json:"levels"`
 }
 
 // Level is one value of a term. Several conditions make an interaction.
 type Level struct {
-	When      []Condition
-	OddsRatio float64
+	When      []Condition `json:"when"`
+	OddsRatio float64     `json:"odds_ratio"`
 }
 
 // Condition holds when a field is one word (Is), or when it is a number from
 // AtLeast up to but not including Below; Below 0 is no upper end.
 type Condition struct {
-	Field   string
-	Is      string
-	AtLeast int
-	Below   int
+	Field   string `json:"field"`
+	Is      string `json:"is,omitempty"`
+	AtLeast int    `json:"at_least,omitempty"`
+	Below   int    `json:"below,omitempty"`
 }
 
 // Risk is what a model gives for one patient. Unknown lists the factors that
@@ -138,6 +138,9 @@ func (m Model) risk(f Factors, withGrade bool) (Risk, error) {
 		}
 	}
 	odds := float64(m.ReferencePRef / (1 - m.ReferencePRef) * composite)
+	if !(composite > 0 && odds > 0 && finite(odds)) {
+		return Risk{}, outside("composite odds ratio", composite, "more than 0 and finite: the model's odds ratios are too extreme")
+	}
 	return Risk{Model: m.Name, Version: m.Version, CompositeOddsRatio: composite,
 		Probability: odds / (1 + odds), Unknown: unknown}, nil
 }

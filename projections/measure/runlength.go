@@ -111,13 +111,21 @@ func (w walk) alarms(start float64, limit int) ([]float64, error) {
 	return alarmBy(first, again, limit), nil
 }
 
-// average is the average run length from 0, in cases.
-func (w walk) average() (float64, error) {
-	c, err := w.excursion(0, extent{})
+// average is the average run length from start, in cases.
+func (w walk) average(start float64) (float64, error) {
+	again, err := w.excursion(0, extent{})
 	if err != nil {
 		return 0, err
 	}
-	if average := c.mean / c.alarm; finite(average) {
+	average := again.mean / again.alarm
+	if start > 0 {
+		first, err := w.excursion(start, extent{})
+		if err != nil {
+			return 0, err
+		}
+		average = first.mean + float64((1-first.alarm)*average)
+	}
+	if finite(average) {
 		return average, nil
 	}
 	return 0, tooLong(w.threshold)

@@ -148,12 +148,13 @@ type SPRT struct {
 
 // TestRun is what a sequential test does at one true rate. UnacceptableChance is
 // the chance that a single test ends at the upper limit, CasesToEnd its average
-// length; AverageRunLength is that of the resetting chart until its alarm.
-// Lengths are in cases, the last case included.
+// length; AverageRunLength and MedianRunLength are those of the resetting chart
+// until its alarm. Lengths are in cases, the last case included.
 type TestRun struct {
 	UnacceptableChance float64       `json:"unacceptable_chance"`
 	CasesToEnd         float64       `json:"cases_to_end"`
 	AverageRunLength   float64       `json:"average_run_length"`
+	MedianRunLength    float64       `json:"median_run_length"`
 	AlarmWithin        []AlarmWithin `json:"alarm_within"`
 }
 
@@ -176,10 +177,49 @@ func (s SPRT) Test(p float64, within ...int) (TestRun, error) {
 	if err != nil {
 		return TestRun{}, err
 	}
-	test, err := walk{s.Scores, threshold, p}.excursion(start, extent{exactly: max(limit, 1)})
+	w := walk{s.Scores, threshold, p}
+	to := extent{exactly: max(limit, 256)}
+	test, err := w.excursion(start, to)
 	if average := test.mean / test.alarm; err != nil || !finite(average) {
-		return TestRun{}, outside("upper limit", s.Limits.Upper, "a limit whose run length can be computed: lower it, or move the two rates apart")
+		return TestRun{}, s.endless()
 	}
-	by := alarmBy(test, test, max(limit, 1))
-	return TestRun{UnacceptableChance: test.alarm, CasesToEnd: test.mean, AverageRunLength: test.mean / test.alarm, AlarmWithin: pick(by, within)}, nil
+	by := alarmBy(test, test, to.exactly)
+	median, err := w.medianOfTests(start, test, by)
+	if err != nil {
+		return TestRun{}, s.endless()
+	}
+	return TestRun{UnacceptableChance: test.alarm, CasesToEnd: test.mean, AverageRunLength: test.mean / test.alarm,
+		MedianRunLength: median, AlarmWithin: pick(by, within)}, nil
+}
+
+// medianOfTests is the first case by which half of the resetting charts have
+// alarmed. It is counted, not taken from the tail: tests without an event end
+// after one number of cases, those with one after another, and the rhythm of
+// that fades slowly. Only a median too far to count is the tail's, which is then
+// within a thousandth of it.
+func (w walk) medianOfTests(start float64, test cycle, by []float64) (float64, error) {
+	if n, found := firstHalf(by); found {
+		return n, nil
+	}
+	rate, factor := tail(test, test)
+	n := math.Ceil(math.Log(2*factor) / rate)
+	if !finite(n) {
+		return 0, tooLong(w.threshold)
+	}
+	limit := float64(1.01*n) + 100
+	if limit > 1e6 || float64(len(test.returns))*limit > medianWork {
+		return n, nil
+	}
+	again, err := w.excursion(start, extent{exactly: int(limit), only: true})
+	if err != nil {
+		return 0, err
+	}
+	if counted, found := firstHalf(alarmBy(again, again, int(limit))); found {
+		n = counted
+	}
+	return n, nil
+}
+
+func (s SPRT) endless() error {
+	return outside("upper limit", s.Limits.Upper, "a limit whose run length can be computed: lower it, or move the two rates apart")
 }

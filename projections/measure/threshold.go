@@ -13,8 +13,9 @@ const maxSearched = 20 * thresholdsPerUnit
 // level is at or below want. The level is the logarithm of a chance of false
 // alarm or minus that of a run length: it falls with the threshold, in steps,
 // and close to a straight line. guess is where to begin, and reach how far off
-// that may well be.
-func smallestThreshold(want, guess, reach float64, level func(threshold float64) (float64, error)) (float64, error) {
+// that may well be. A level at most slack below want will do as well: where the
+// level itself is not exact, the very smallest threshold means no more.
+func smallestThreshold(want, guess, reach, slack float64, level func(threshold float64) (float64, error)) (float64, error) {
 	at := func(step int) (float64, error) {
 		v, err := level(float64(step) / thresholdsPerUnit)
 		return v - want, err
@@ -30,6 +31,9 @@ func smallestThreshold(want, guess, reach float64, level func(threshold float64)
 	low, high := 0, maxSearched+1
 	vLow, vHigh := math.NaN(), math.NaN()
 	for low == 0 || high > maxSearched {
+		if v <= 0 && v > -slack {
+			return float64(step) / thresholdsPerUnit, nil
+		}
 		if v > 0 {
 			low, vLow = step, v
 		} else {
@@ -54,7 +58,7 @@ func smallestThreshold(want, guess, reach float64, level func(threshold float64)
 			return 0, err
 		}
 	}
-	for turn := 0; high-low > 1; turn++ {
+	for turn := 0; high-low > 1 && !(v <= 0 && v > -slack); turn++ {
 		step = low + (high-low)/2
 		if share := vLow / (vLow - vHigh); turn%3 != 2 && finite(share) {
 			// Aim a little past the straight line's answer, alternately on either
