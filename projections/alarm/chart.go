@@ -54,25 +54,38 @@ func CodeOf(surgeon, outcome, kind string) string {
 // survives a late case that moves the crossing.
 func AlarmCode(chart string, stretch int) string { return chart + "-" + strconv.Itoa(stretch) }
 
-// Compute draws one chart. The entries are all of the surgeon's, sorted by start
-// and case code; restarts are the times of the chart's restarts, sorted. After an
-// alarm the chart keeps climbing until a restart.
+// Observation is one case as a chart sees it, whatever the chart watches.
+type Observation struct {
+	Case                string
+	CaseNumber          int
+	StartedAt           time.Time
+	Enters              bool // false: a part case, counted and no more
+	Known               bool // the outcome is known
+	Event               bool
+	OddsRatioMillionths int64 // composite odds ratio of the case, x 10^6; read where the design has a risk model
+}
+
+// Compute draws one chart of a surgeon. The entries are all of the surgeon's,
+// sorted by start and case code; restarts are the times of the chart's restarts,
+// sorted.
 func Compute(s learning.Surgeon, d Design, entries []learning.Entry, restarts []time.Time) Chart {
-	c := Chart{Code: CodeOf(s.Surgeon, d.Outcome, d.Kind), Surgeon: s, Design: d}
+	return draw(s, d, observe(s, d.Outcome, entries), restarts)
+}
+
+// draw is the one path of every chart: a score for each observation, in their
+// order. After an alarm the chart keeps climbing until a restart.
+func draw(s learning.Surgeon, d Design, cases []Observation, restarts []time.Time) Chart {
+	c := Chart{Code: CodeOf(s.Surgeon, d.Outcome, d.Kind), Surgeon: s, Design: d, Points: make([]Point, 0, len(cases))}
 	score := scorer(d)
-	number, stretch, used := int(s.PriorWhole), 1, 0
+	stretch, used := 1, 0
 	var at measure.Point // where the chart stands: zero at the start and after a restart
 	expected := 0.0
-	for _, e := range entries {
-		if e.Whole {
-			number++
-		}
-		event, known, enters := outcomeOf(d.Outcome, e)
-		if !enters {
+	for _, o := range cases {
+		if !o.Enters {
 			c.Part++
 			continue
 		}
-		if !known {
+		if !o.Known {
 			c.LeftOut++
 			continue
 		}
@@ -80,18 +93,18 @@ func Compute(s learning.Surgeon, d Design, entries []learning.Entry, restarts []
 			c.Closed = true
 			continue
 		}
-		p := Point{Case: e.CaseCode, CaseNumber: number, StartedAt: e.StartedAt}
-		for used < len(restarts) && restarts[used].Before(e.StartedAt) {
+		p := Point{Case: o.Case, CaseNumber: o.CaseNumber, StartedAt: o.StartedAt}
+		for used < len(restarts) && restarts[used].Before(o.StartedAt) {
 			used++
 			p.Restarted = true
 		}
 		if p.Restarted {
 			stretch, at = used+1, measure.Point{}
 		}
-		p.Expected, p.Score = score(e.OddsRatioMillionths, event)
+		p.Expected, p.Score = score(o.OddsRatioMillionths, o.Event)
 		at = at.After(p.Score, d.Threshold)
 		expected += p.Expected
-		if event {
+		if o.Event {
 			p.Outcome = 1
 			c.Events++
 		}
@@ -125,12 +138,22 @@ func (c Chart) Value() float64 {
 	return c.Points[len(c.Points)-1].Value
 }
 
-// outcomeOf reads an entry for a chart's outcome.
-func outcomeOf(outcome string, e learning.Entry) (event, known, enters bool) {
-	if outcome == string(events.OutcomeUnplannedTakeover) {
-		return e.TakenOver != nil && *e.TakenOver, e.OutcomeKnown && e.TakenOver != nil, e.Enters
+// observe reads a surgeon's entries for a chart's outcome.
+func observe(s learning.Surgeon, outcome string, entries []learning.Entry) []Observation {
+	out := make([]Observation, len(entries))
+	for i, number := range learning.CaseNumbers(int(s.PriorWhole), entries) {
+		out[i] = observation(outcome, entries[i], number)
 	}
-	return e.Rupture, e.OutcomeKnown, e.Enters
+	return out
+}
+
+func observation(outcome string, e learning.Entry, number int) Observation {
+	o := Observation{Case: e.CaseCode, CaseNumber: number, StartedAt: e.StartedAt, Enters: e.Enters,
+		Known: e.OutcomeKnown, Event: e.Rupture, OddsRatioMillionths: e.OddsRatioMillionths}
+	if outcome == string(events.OutcomeUnplannedTakeover) {
+		o.Known, o.Event = e.OutcomeKnown && e.TakenOver != nil, e.TakenOver != nil && *e.TakenOver
+	}
+	return o
 }
 
 // scorer gives the expected probability and the score of a case.
@@ -146,9 +169,19 @@ func scorer(d Design) func(oddsRatioMillionths int64, event bool) (expected, sco
 		return func(_ int64, happened bool) (float64, float64) { return d.Acceptable, scores.Of(happened) }
 	}
 	ratio := (d.Unacceptable / (1 - d.Unacceptable)) / (d.Acceptable / (1 - d.Acceptable))
+	type known struct {
+		risk   float64
+		scores measure.Scores
+	}
+	seen := map[int64]known{} // odds ratios recur, and a score costs two logarithms
 	return func(or int64, happened bool) (float64, float64) {
-		p := risk(or)
-		return p, must(measure.LLR(p, ratio)).Of(happened)
+		k, ok := seen[or]
+		if !ok {
+			p := risk(or)
+			k = known{p, must(measure.LLR(p, ratio))}
+			seen[or] = k
+		}
+		return k.risk, k.scores.Of(happened)
 	}
 }
 

@@ -55,12 +55,27 @@ var Standards = []Design{
 	{Code: "standard-takeover-competence", Outcome: string(events.OutcomeUnplannedTakeover), Kind: string(events.KindCompetence),
 		Scope: events.ScopeTrainees, Acceptable: 0.10, Unacceptable: 0.30, Threshold: 4.28, ClosesAfter: 100,
 		ChosenBy: "evidence reached wrongly in at most 10 of 100 charts by case 100"},
+	stepStandard(events.StepCapsulorhexis),
+	stepStandard(events.StepSculpting),
+	stepStandard(events.StepCracking),
+	stepStandard(events.StepSegmentRemoval),
+	stepStandard(events.StepCortex),
+	stepStandard(events.StepLensInsertion),
+}
+
+// stepStandard is the competence chart of a critical step: a step fails when it
+// was handed over unplanned, and the limits are those of the take-over chart.
+func stepStandard(step events.Step) Design {
+	return Design{Code: "standard-" + string(step) + "-competence", Outcome: string(events.StepOutcome(step)),
+		Kind: string(events.KindCompetence), Scope: events.ScopeTrainees, Acceptable: 0.10, Unacceptable: 0.30, Threshold: 4.28,
+		ClosesAfter: 100, ChosenBy: "evidence reached wrongly in at most 10 of 100 charts by case 100"}
 }
 
 // oddsTimes is the probability whose odds are r times those of p.
 func oddsTimes(p, r float64) float64 { return r * p / (1 - p + float64(r*p)) }
 
-// Outcomes and kinds of the charts that a surgeon may have, in the order shown.
+// Outcomes and kinds of the charts whose state is stored for a surgeon, in the
+// order shown. Those of steps are drawn when they are read: see StepCharts.
 var chartsOf = []struct{ Outcome, Kind string }{
 	{string(events.OutcomeCapsuleRupture), string(events.KindDetection)},
 	{string(events.OutcomeUnplannedTakeover), string(events.KindDetection)},

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"testing"
 
+	"lensledger/events"
 	"lensledger/projections/learning"
 	"lensledger/projections/measure"
 )
@@ -21,6 +22,12 @@ func TestStandardsKeepTheirChances(t *testing.T) {
 		"standard-takeover-independent": {0.05, 300},
 		"standard-rupture-competence":   {0.10, 300},
 		"standard-takeover-competence":  {0.10, 100},
+	}
+	for _, step := range events.CriticalSteps {
+		want["standard-"+string(step)+"-competence"] = want["standard-takeover-competence"]
+	}
+	if len(Standards) != len(want) {
+		t.Errorf("%d standard designs, want %d", len(Standards), len(want))
 	}
 	for _, d := range Standards {
 		w, ok := want[d.Code]

@@ -29,15 +29,22 @@ var (
 )
 
 // Charts draws all charts of a surgeon as of a position: the same function that
-// the projector stores alarms by. A surgeon without a visible case has none.
+// the projector stores alarms by, and the charts of steps, which are drawn on
+// reading alone. A surgeon without a visible case has none.
 func Charts(ctx context.Context, tx pgx.Tx, surgeon string, asOf archive.AsOf) ([]Chart, error) {
+	drawn, _, err := charts(ctx, tx, surgeon, asOf, true)
+	return drawn, err
+}
+
+// charts also gives the entries that the charts are drawn from.
+func charts(ctx context.Context, tx pgx.Tx, surgeon string, asOf archive.AsOf, withSteps bool) ([]Chart, []learning.Entry, error) {
 	entries, err := learning.Entries(ctx, tx, surgeon, asOf)
-	if err != nil || len(entries) == 0 {
-		return nil, err
+	if err != nil || (len(entries) == 0 && !withSteps) {
+		return nil, nil, err
 	}
 	standing, err := learning.Standing(ctx, tx, surgeon, asOf)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	var codes []string
 	for _, k := range chartsOf {
@@ -45,9 +52,23 @@ func Charts(ctx context.Context, tx pgx.Tx, surgeon string, asOf archive.AsOf) (
 	}
 	designs, reviews, err := decided(ctx, tx, codes, asOf)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
-	return ComputeAll(standing, entries, designs, RestartsOf(reviews)), nil
+	var out []Chart
+	if len(entries) > 0 {
+		if standing.Department == "" {
+			standing.Department = entries[len(entries)-1].Department
+		}
+		out = ComputeAll(standing, entries, designs, RestartsOf(reviews))
+	}
+	if !withSteps || !hasStepCharts(standing, designs) {
+		return out, entries, nil
+	}
+	steps, err := learning.StepEntries(ctx, tx, surgeon, asOf)
+	if err != nil {
+		return nil, nil, err
+	}
+	return append(out, StepCharts(standing, entries, steps, designs)...), entries, nil
 }
 
 // decided gives the designs, and the reviews of some charts, as of a position.
@@ -145,16 +166,16 @@ func List(ctx context.Context, tx pgx.Tx, asOf archive.AsOf) ([]Listed, error) {
 func listed(ctx context.Context, tx pgx.Tx, asOf archive.AsOf) ([]Row, []ReviewRow, error) {
 	var rows []Row
 	if asOf.Past {
-		codes, err := pg.Values[string](ctx, tx, chartSurgeonsSQL)
+		codes, err := pg.Values[string](ctx, tx, chartSurgeonsSQL, int64(asOf.Position))
 		if err != nil {
 			return nil, nil, fmt.Errorf("list surgeons: %w", err)
 		}
 		for _, s := range codes {
-			charts, err := Charts(ctx, tx, s, asOf)
+			drawn, _, err := charts(ctx, tx, s, asOf, false)
 			if err != nil {
 				return nil, nil, err
 			}
-			for _, c := range charts {
+			for _, c := range drawn {
 				rows = append(rows, c.Alarms...)
 			}
 		}

@@ -93,6 +93,9 @@ type Benchmarks struct {
 	Operations     int            `json:"operations"`
 	CapsuleRupture RuptureFigure  `json:"capsule_rupture"`
 	Takeover       *CountedFigure `json:"unplanned_takeover"`
+	Vision         Vision         `json:"vision"`
+	Refraction     Refraction     `json:"refraction"`
+	Complications  Complications  `json:"complications"`
 	Completeness   Completeness   `json:"completeness"`
 	Excluded       map[string]int `json:"excluded"`
 }
@@ -124,10 +127,35 @@ type CountedFigure struct {
 	Interval *measure.Interval `json:"interval_95"`
 }
 
-// Completeness says what is missing.
+// Completeness says what is missing: of the operations counted, in how many each
+// is known. Acuity and refraction are those that count by their windows.
 type Completeness struct {
-	OperatingTime CountedFigure `json:"operating_time_known"`
-	Unfinished    int           `json:"operations_without_end"`
+	OperatingTime   CountedFigure `json:"operating_time_known"`
+	AcuityBefore    CountedFigure `json:"acuity_before_known"`
+	AcuityAfter     CountedFigure `json:"acuity_after_known"`
+	AcuityBoth      CountedFigure `json:"acuity_before_and_after_known"`
+	Refraction      CountedFigure `json:"refraction_known"`
+	PredictionError CountedFigure `json:"prediction_error_known"`
+	FollowupClosed  CountedFigure `json:"followup_closed"`
+	Unfinished      int           `json:"operations_without_end"`
+}
+
+func completenessOf(sums map[string]int64, unfinished int) (Completeness, error) {
+	c := Completeness{Unfinished: unfinished}
+	for _, known := range []struct {
+		figure   *CountedFigure
+		quantity string
+	}{
+		{&c.OperatingTime, Finished}, {&c.AcuityBefore, AcuityBeforeKnown}, {&c.AcuityAfter, AcuityAfterKnown},
+		{&c.AcuityBoth, AcuityBothKnown}, {&c.Refraction, RefractionKnown}, {&c.PredictionError, ErrorKnown},
+		{&c.FollowupClosed, FollowupClosed},
+	} {
+		var err error
+		if *known.figure, err = counted(int(sums[known.quantity]), int(sums[Operations])); err != nil {
+			return c, err
+		}
+	}
+	return c, nil
 }
 
 // Read gives a department's figures. A run of whole months as of now is a sum of
@@ -138,6 +166,11 @@ func Read(ctx context.Context, tx pgx.Tx, department string, p Period, asOf arch
 	if err != nil {
 		return Benchmarks{}, err
 	}
+	return benchmarks(department, p, asOf, sums)
+}
+
+// benchmarks makes the figures of the sums over a period.
+func benchmarks(department string, p Period, asOf archive.AsOf, sums map[string]int64) (Benchmarks, error) {
 	b := Benchmarks{Department: department, From: p.From.Format(time.DateOnly), To: p.To.Format(time.DateOnly), AsOf: asOf,
 		Definition: Definition, Operations: int(sums[Operations]), Excluded: map[string]int{}}
 	unknown := map[string]int{}
@@ -149,6 +182,7 @@ func Read(ctx context.Context, tx pgx.Tx, department string, p Period, asOf arch
 			unknown[factor] = int(n)
 		}
 	}
+	var err error
 	if b.CapsuleRupture, err = Rupture(int(sums[Ruptures]), b.Operations, sums[ExpectedNano]); err != nil {
 		return b, err
 	}
@@ -158,23 +192,29 @@ func Read(ctx context.Context, tx pgx.Tx, department string, p Period, asOf arch
 		return b, err
 	}
 	b.Takeover = &takeover
-	if b.Completeness.OperatingTime, err = counted(int(sums[Finished]), b.Operations); err != nil {
+	if b.Vision, err = visionOf(sums, asOf); err != nil {
 		return b, err
 	}
-	b.Completeness.Unfinished = b.Excluded[ExcludedUnfinished]
-	return b, nil
+	if b.Refraction, err = refractionOf(sums, asOf); err != nil {
+		return b, err
+	}
+	if b.Complications, err = complicationsOf(sums); err != nil {
+		return b, err
+	}
+	b.Completeness, err = completenessOf(sums, b.Excluded[ExcludedUnfinished])
+	return b, err
 }
 
 func sums(ctx context.Context, tx pgx.Tx, department string, p Period, asOf archive.AsOf) (map[string]int64, error) {
 	out := map[string]int64{}
 	if asOf.Past || !p.wholeMonths() {
-		rows, err := outcome.Rows(ctx, tx, department, p.From, p.To, asOf)
+		operations, err := outcome.Operations(ctx, tx, department, p.From, p.To, asOf)
 		if err != nil {
 			return nil, err
 		}
 		cells := map[Cell]int64{}
-		for _, r := range rows {
-			Add(cells, r, 1)
+		for _, o := range operations {
+			Add(cells, o.Row, o.Eye, 1)
 		}
 		for c, n := range cells {
 			out[c.Quantity] += n

@@ -35,8 +35,9 @@ const (
 	ExcludedUnfinished = "not-finished"
 )
 
-// Add adds sign times the contribution of one operation to the cells.
-func Add(cells map[Cell]int64, r outcome.Row, sign int64) {
+// Add adds sign times the contribution of one operation, and of its eye, to the
+// cells. eye is nil for an operation that stays out of the benchmarks.
+func Add(cells map[Cell]int64, r outcome.Row, eye *outcome.EyeRow, sign int64) {
 	if !r.Counts {
 		return
 	}
@@ -67,6 +68,9 @@ func Add(cells map[Cell]int64, r outcome.Row, sign int64) {
 	}
 	for _, f := range r.UnknownFactors {
 		add(UnknownPrefix+f, 1)
+	}
+	if eye != nil {
+		addEye(add, *eye)
 	}
 }
 

@@ -16,8 +16,11 @@ type Case struct {
 
 	Department    string // of the start, else of the booking, else of the first event
 	Booked        *events.CaseBooked
+	Assessments   []Assessment          // all, in order
 	Preop         *events.PreopAssessed // the latest known before the first incision
 	PreopLater    *events.PreopAssessed // the latest of all, when recorded after the start
+	LensPlanned   *events.LensPlanned   // the latest before the start, else the latest
+	PlannedLate   bool                  // it is dated after the start
 	Started       *events.CaseStarted
 	StartedAt     time.Time // with the offset as sent; zero when not started
 	FinishedAt    time.Time // zero when not finished
@@ -25,7 +28,21 @@ type Case struct {
 	Steps         []Step
 	Changes       []Change
 	Complications []Complication
-	Lens          *events.LensImplanted
+	Incisions     []Incision
+	Adjuncts      []Adjunct
+	Measurements  []Measurement
+	Machines      []MachineReading
+	Drugs         []Drug
+	Techniques    []Technique
+	Lens          *events.LensImplanted // of the operation's day, else the first after it
+	Reimplanted   []time.Time           // implants of later days, which end what the first is judged by
+
+	Acuities      []AcuityVisit
+	Refractions   []RefractionVisit
+	Keratometries []KeratometryVisit
+	Findings      []Finding
+	Closed        *Closing
+	Reviews       []CaseReview
 
 	Timeline  []Effective // every event that stands, in order
 	Conflicts []events.Identity
@@ -61,7 +78,11 @@ func foldCase(code string, r Resolved) Case {
 	for _, e := range r.Events {
 		c.apply(e)
 	}
+	c.afterOperation()
 	c.flagOrder()
+	c.flagEyes()
+	c.flagImplant()
+	c.flagFollowup()
 	return c
 }
 
@@ -69,6 +90,7 @@ func foldCase(code string, r Resolved) Case {
 // cancellation before an incision. A list that was called off and taken up again
 // under the same code is one operation, on the later date.
 func (c *Case) start(es []Effective) {
+	subject := "" // the code under which the start was sent
 	for _, e := range es {
 		switch d := e.Data.(type) {
 		case *events.CaseCancelled:
@@ -79,12 +101,17 @@ func (c *Case) start(es []Effective) {
 		case *events.CaseStarted:
 			if c.Started != nil {
 				c.flag("second-start", e, "the operation had already started at "+c.StartedAt.Format(time.RFC3339)+"; the first start counts")
+				if e.Subject != subject && d.FirstOperator != c.Started.FirstOperator {
+					c.flag("joined-surgeons-differ", e, "the joined codes name "+string(c.Started.FirstOperator)+" and "+
+						string(d.FirstOperator)+" as first operator; the first start counts")
+				}
 				continue
 			}
 			if c.Cancelled != nil && c.Cancelled.Stage != events.CancelAfterIncision {
 				c.Cancelled = nil
 			}
 			c.Started, c.StartedAt, c.Department = d, e.Time, e.Department
+			subject = e.Subject
 		}
 	}
 }
@@ -102,6 +129,7 @@ func (c *Case) apply(e Effective) {
 			c.Department = e.Department
 		}
 	case *events.PreopAssessed:
+		c.Assessments = append(c.Assessments, Assessment{d, e.Time})
 		if c.Started == nil || !e.Time.After(c.StartedAt) {
 			c.Preop = d
 		} else {
@@ -117,10 +145,36 @@ func (c *Case) apply(e Effective) {
 		c.Changes = append(c.Changes, Change{*d, e.Time})
 	case *events.ComplicationRecorded:
 		c.Complications = append(c.Complications, Complication{*d, e.Time})
+	case *events.LensPlanned:
+		c.plan(d, e)
+	case *events.IncisionMade:
+		c.Incisions = append(c.Incisions, Incision{*d, e.Time})
+	case *events.AdjunctUsed:
+		c.Adjuncts = append(c.Adjuncts, Adjunct{*d, e.Time})
+	case *events.MeasurementTaken:
+		c.Measurements = append(c.Measurements, Measurement{*d, e.Time})
+	case *events.MachineRead:
+		c.Machines = append(c.Machines, MachineReading{*d, e.Time})
+	case *events.DrugGiven:
+		c.Drugs = append(c.Drugs, Drug{*d, e.Time})
+	case *events.TechniqueNoted:
+		c.Techniques = append(c.Techniques, Technique{*d, e.Time})
 	case *events.LensImplanted:
-		c.Lens = d
+		c.implant(d, e)
 	case *events.CaseFinished:
 		c.FinishedAt = e.Time
+	case *events.FollowupAcuity:
+		c.Acuities = append(c.Acuities, AcuityVisit{*d, e.Time, e.Identity()})
+	case *events.FollowupRefraction:
+		c.Refractions = append(c.Refractions, RefractionVisit{*d, e.Time, e.Identity()})
+	case *events.FollowupKeratometry:
+		c.Keratometries = append(c.Keratometries, KeratometryVisit{*d, e.Time, e.Identity()})
+	case *events.FollowupFinding:
+		c.Findings = append(c.Findings, Finding{*d, e.Time, e.Identity()})
+	case *events.FollowupClosed:
+		c.Closed = &Closing{*d, e.Time, e.Identity()}
+	case *events.CaseReviewed:
+		c.Reviews = append(c.Reviews, CaseReview{*d, e.Time, e.Department})
 	default:
 		c.flag("misplaced", e, string(e.Type)+" is not about a case")
 	}
@@ -158,6 +212,12 @@ func (c *Case) flagOrder() {
 			c.Flags = append(c.Flags, Flag{Code: "confirm", Detail: "an operating time of " + d.String() + ", usual 5 to 90 minutes"})
 		}
 	}
+	for _, a := range c.Assessments {
+		if dayOf(a.At).Before(c.OperatedOn().AddDate(-1, 0, 0)) {
+			c.note("confirm", "an assessment more than 12 months before the operation")
+		}
+	}
+	c.flagSteps()
 	for _, s := range c.Steps {
 		if s.Operator != "" && !slices.Contains(c.Operators(), s.Operator) {
 			c.Flags = append(c.Flags, Flag{Code: "operator-unannounced", Detail: s.Operator + " operated in " + string(s.Step) + " without a hand-over"})
@@ -168,3 +228,6 @@ func (c *Case) flagOrder() {
 func (c *Case) flag(code string, e Effective, detail string) {
 	c.Flags = append(c.Flags, Flag{Code: code, Source: e.Source, ID: e.ID, Detail: detail})
 }
+
+// note is a flag about the case as a whole.
+func (c *Case) note(code, detail string) { c.Flags = append(c.Flags, Flag{Code: code, Detail: detail}) }

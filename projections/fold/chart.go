@@ -7,7 +7,7 @@ import (
 )
 
 // Chart is what people decided about one chart code: its design, the reviews of
-// its alarms and its restarts.
+// its alarms and its restarts; or the releases of figures under one code.
 type Chart struct {
 	Code     string
 	Trace    Trace
@@ -15,7 +15,15 @@ type Chart struct {
 	At       time.Time // of the design
 	By       string    // department that set it, for its own surgeons
 	Reviews  []Review
+	Releases []Release // when the code is that of a release of figures
 	Flags    []Flag
+}
+
+// Release says that figures left a department.
+type Release struct {
+	events.FiguresReleased
+	At         time.Time
+	Department string
 }
 
 // Review is a named person's look at an alarm; Restart says that the chart begins
@@ -39,6 +47,8 @@ func FoldChart(subject Subject) Chart {
 			c.Reviews = append(c.Reviews, Review{*d, false, e.Time, e.Department})
 		case *events.ChartRestarted:
 			c.Reviews = append(c.Reviews, Review{events.AlarmReviewed(*d), true, e.Time, e.Department})
+		case *events.FiguresReleased:
+			c.Releases = append(c.Releases, Release{*d, e.Time, e.Department})
 		}
 	}
 	return c

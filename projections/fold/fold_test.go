@@ -24,11 +24,11 @@ func TestEveryTypeHasAPlace(t *testing.T) {
 				}
 			}
 		case events.AboutSurgeon:
-			if !FoldSurgeon(s).Enrolled {
+			if f := FoldSurgeon(s); !f.Enrolled && len(f.Moves) == 0 {
 				t.Errorf("%s has no place in the fold of a surgeon", entry.Type)
 			}
 		case events.AboutChart:
-			if c := FoldChart(s); c.Designed == nil && len(c.Reviews) == 0 {
+			if c := FoldChart(s); c.Designed == nil && len(c.Reviews) == 0 && len(c.Releases) == 0 {
 				t.Errorf("%s has no place in the fold of a chart", entry.Type)
 			}
 		case events.AboutCorrection:

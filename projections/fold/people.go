@@ -38,6 +38,10 @@ func surgeonsIn(data any) []events.Code {
 		return []events.Code{d.From, d.To}
 	case *events.ComplicationRecorded:
 		return []events.Code{d.NoticedBy, d.CausedBy}
+	case *events.TechniqueNoted:
+		return []events.Code{d.By}
+	case *events.CaseReviewed:
+		return []events.Code{d.Trainer}
 	}
 	return nil
 }

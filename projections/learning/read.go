@@ -11,6 +11,7 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"lensledger/projections/archive"
+	"lensledger/projections/fold"
 	"lensledger/projections/outcome"
 	"lensledger/projections/pg"
 )
@@ -22,12 +23,34 @@ var (
 	allEntriesSQL string
 	//go:embed sql/department_entries.sql
 	departmentEntriesSQL string
+	//go:embed sql/all_steps.sql
+	allStepsSQL string
+	//go:embed sql/standing_steps.sql
+	standingStepsSQL string
+	//go:embed sql/last_year.sql
+	lastYearSQL string
 	//go:embed sql/read_surgeon.sql
 	readSurgeonSQL string
 )
 
 // Entries gives a surgeon's chart entries in chart order, as of a position.
 func Entries(ctx context.Context, tx pgx.Tx, surgeon string, asOf archive.AsOf) ([]Entry, error) {
+	straddling, err := straddlingOf(ctx, tx, surgeon, asOf)
+	if err != nil {
+		return nil, err
+	}
+	return entries(ctx, tx, surgeon, asOf, straddling)
+}
+
+// straddlingOf folds the surgeon's cases that a past position cuts in two.
+func straddlingOf(ctx context.Context, tx pgx.Tx, surgeon string, asOf archive.AsOf) ([]fold.Case, error) {
+	if !asOf.Past {
+		return nil, nil
+	}
+	return outcome.StraddlingOf(ctx, tx, surgeon, asOf)
+}
+
+func entries(ctx context.Context, tx pgx.Tx, surgeon string, asOf archive.AsOf, straddling []fold.Case) ([]Entry, error) {
 	sql, args := allEntriesSQL, []any{surgeon}
 	if asOf.Past {
 		sql, args = standingEntriesSQL, []any{surgeon, int64(asOf.Position)}
@@ -39,14 +62,7 @@ func Entries(ctx context.Context, tx pgx.Tx, surgeon string, asOf archive.AsOf) 
 	for i := range out {
 		out[i].StartedAt = out[i].StartedAt.UTC()
 	}
-	if !asOf.Past {
-		return out, nil
-	}
-	cases, err := outcome.StraddlingOf(ctx, tx, surgeon, asOf)
-	if err != nil {
-		return nil, err
-	}
-	for _, c := range cases {
+	for _, c := range straddling {
 		for _, e := range EntriesOf(c, outcome.RowOf(c)) {
 			if e.Surgeon == surgeon {
 				out = append(out, e)
@@ -54,6 +70,38 @@ func Entries(ctx context.Context, tx pgx.Tx, surgeon string, asOf archive.AsOf) 
 		}
 	}
 	slices.SortFunc(out, Order)
+	return out, nil
+}
+
+// StepEntries gives a surgeon's step entries in chart order, as of a position.
+func StepEntries(ctx context.Context, tx pgx.Tx, surgeon string, asOf archive.AsOf) ([]StepEntry, error) {
+	straddling, err := straddlingOf(ctx, tx, surgeon, asOf)
+	if err != nil {
+		return nil, err
+	}
+	return stepEntries(ctx, tx, surgeon, asOf, straddling)
+}
+
+func stepEntries(ctx context.Context, tx pgx.Tx, surgeon string, asOf archive.AsOf, straddling []fold.Case) ([]StepEntry, error) {
+	sql, args := allStepsSQL, []any{surgeon}
+	if asOf.Past {
+		sql, args = standingStepsSQL, []any{surgeon, int64(asOf.Position)}
+	}
+	out, err := pg.Structs[StepEntry](ctx, tx, sql, args...)
+	if err != nil {
+		return nil, fmt.Errorf("read step entries: %w", err)
+	}
+	for i := range out {
+		out[i].StartedAt = out[i].StartedAt.UTC()
+	}
+	for _, c := range straddling {
+		for _, e := range StepEntriesOf(c, outcome.RowOf(c)) {
+			if e.Surgeon == surgeon {
+				out = append(out, e)
+			}
+		}
+	}
+	slices.SortFunc(out, OrderSteps)
 	return out, nil
 }
 
@@ -75,6 +123,16 @@ func EntriesIn(ctx context.Context, tx pgx.Tx, department string, from, to time.
 		if r := outcome.RowOf(c); r.In(department, from, to) {
 			out = append(out, EntriesOf(c, r)...)
 		}
+	}
+	return out, nil
+}
+
+// LastYear gives the chart entries of some surgeons together from a year before
+// their latest one on, as they are now, in no order.
+func LastYear(ctx context.Context, tx pgx.Tx, surgeons []string) ([]Entry, error) {
+	out, err := pg.Structs[Entry](ctx, tx, lastYearSQL, surgeons)
+	if err != nil {
+		return nil, fmt.Errorf("read the last year's chart entries: %w", err)
 	}
 	return out, nil
 }

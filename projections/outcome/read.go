@@ -5,6 +5,8 @@ import (
 	_ "embed"
 	"errors"
 	"fmt"
+	"slices"
+	"strings"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -17,6 +19,8 @@ import (
 var (
 	//go:embed sql/standing_rows.sql
 	standingRowsSQL string
+	//go:embed sql/standing_awaited.sql
+	standingAwaitedSQL string
 	//go:embed sql/latest_day.sql
 	latestDaySQL string
 	//go:embed sql/read_row.sql
@@ -57,6 +61,30 @@ func Rows(ctx context.Context, tx pgx.Tx, department string, from, to time.Time,
 // included.
 func (r Row) In(department string, from, to time.Time) bool {
 	return r.Counts && r.Department == department && !r.OperatedOn.Before(from) && !r.OperatedOn.After(to)
+}
+
+// Awaited gives a department's cases that were booked for one of some days, both
+// included, and have neither started nor been cancelled, as of a position, by code.
+func Awaited(ctx context.Context, tx pgx.Tx, department string, from, to time.Time, asOf archive.AsOf) ([]Row, error) {
+	out, err := pg.Structs[Row](ctx, tx, standingAwaitedSQL, int64(asOf.Position), department, from, to)
+	if err != nil {
+		return nil, fmt.Errorf("read awaited operations: %w", err)
+	}
+	if !asOf.Past {
+		return out, nil
+	}
+	cases, err := StraddlingIn(ctx, tx, department, asOf)
+	if err != nil {
+		return nil, err
+	}
+	for _, c := range cases {
+		r := RowOf(c)
+		if on := r.AwaitedOn; on != nil && r.Department == department && !on.Before(from) && !on.After(to) {
+			out = append(out, r)
+		}
+	}
+	slices.SortFunc(out, func(a, b Row) int { return strings.Compare(a.CaseCode, b.CaseCode) })
+	return out, nil
 }
 
 // StraddlingIn folds the cases of a department that a position cuts in two, as

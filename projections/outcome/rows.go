@@ -23,7 +23,7 @@ var Table = pg.Table{
 		"department", "people", "patient", "eye", "counts", "excluded", "outcome_known", "operated_on", "started_at",
 		"operating_seconds", "responsible_consultant", "first_operator", "supervision", "rupture", "rupture_step",
 		"rupture_vitreous", "rupture_cause", "taken_over", "odds_ratio_millionths", "expected_nano",
-		"expected_later_nano", "unknown_factors", "conflicts", "retracted", "flags"},
+		"expected_later_nano", "unknown_factors", "conflicts", "retracted", "flags", "awaited_on"},
 }
 
 // Row is one case code's row. Probabilities are in thousand-millionths (nano) so
@@ -59,7 +59,8 @@ type Row struct {
 	UnknownFactors        []string
 	Conflicts             int32
 	Retracted             int32
-	Flags                 string // JSON array of fold.Flag
+	Flags                 string     // JSON array of fold.Flag
+	AwaitedOn             *time.Time // day for which it is booked, while it has neither started nor been cancelled
 }
 
 // Key is the case code.
@@ -71,7 +72,7 @@ func (r Row) Values() []any {
 		r.Department, r.People, r.Patient, r.Eye, r.Counts, r.Excluded, r.OutcomeKnown, r.OperatedOn, r.StartedAt,
 		r.OperatingSeconds, r.ResponsibleConsultant, r.FirstOperator, r.Supervision, r.Rupture, r.RuptureStep,
 		r.RuptureVitreous, r.RuptureCause, r.TakenOver, r.OddsRatioMillionths, r.ExpectedNano,
-		r.ExpectedLaterNano, r.UnknownFactors, r.Conflicts, r.Retracted, r.Flags}
+		r.ExpectedLaterNano, r.UnknownFactors, r.Conflicts, r.Retracted, r.Flags, r.AwaitedOn}
 }
 
 // RowOf is the row of a folded case.
@@ -85,6 +86,7 @@ func RowOf(c fold.Case) Row {
 	}
 	if b := c.Booked; b != nil {
 		r.Patient, r.Eye = string(b.Patient), string(b.Eye)
+		r.AwaitedOn = awaitedOn(c)
 	}
 	if !c.Counts() {
 		return r
@@ -115,6 +117,16 @@ func RowOf(c fold.Case) Row {
 	return r
 }
 
+// awaitedOn is the day for which a case is booked that neither started nor was
+// cancelled.
+func awaitedOn(c fold.Case) *time.Time {
+	day, err := time.Parse(time.DateOnly, string(c.Booked.PlannedOn))
+	if err != nil || c.Started != nil || c.Cancelled != nil || c.MergedInto != "" {
+		return nil
+	}
+	return &day
+}
+
 // flagsOf lists the case's flags and the values of its events to confirm.
 func flagsOf(c fold.Case) string {
 	flags := append([]fold.Flag{}, c.Flags...)
@@ -125,6 +137,9 @@ func flagsOf(c fold.Case) string {
 	}
 	if c.PreopLater != nil {
 		flags = append(flags, fold.Flag{Code: "risk-factors-later", Detail: "risk factors were recorded again after the start; the expected risk stays with what was known before"})
+	}
+	if off, ok := predictionError(c); ok && max(off, -off) > usualError {
+		flags = append(flags, fold.Flag{Code: "confirm", Detail: "the refraction is more than 2 D from what was predicted for the implant"})
 	}
 	out, err := json.Marshal(flags)
 	if err != nil {

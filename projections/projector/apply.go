@@ -51,11 +51,8 @@ func (p *Projector) apply(ctx context.Context, batch []stream.Message, poison ma
 			if raised, err = noticeAlarms(ctx, tx, before, after, last); err != nil {
 				return err
 			}
-			if err := p.setCheckpoint(ctx, tx, last); err != nil {
-				return err
-			}
 		}
-		return setPosition(ctx, tx, last, high)
+		return p.setPosition(ctx, tx, last, high)
 	})
 	if err != nil {
 		p.cache.forget()
@@ -151,7 +148,17 @@ func (p *Projector) takePosition(ctx context.Context, tx pgx.Tx, first uint64) (
 		epoch           string
 		high            time.Time
 	)
-	if err := tx.QueryRow(ctx, takePositionSQL).Scan(&position, &fence, &epoch, &high); err != nil {
+	// The search path is set after the lock, though in the same round trip: Postgres
+	// keeps one that it worked out while a rebuild's swap was being committed.
+	var both pgx.Batch
+	both.Queue(takePositionSQL)
+	both.Queue("SET LOCAL search_path = " + quote(p.live()) + ", " + quote(p.base))
+	taken := tx.SendBatch(ctx, &both)
+	err := taken.QueryRow().Scan(&position, &fence, &epoch, &high)
+	if closing := taken.Close(); err == nil {
+		err = closing
+	}
+	if err != nil {
 		return high, fmt.Errorf("take position: %w", err)
 	}
 	switch {
@@ -162,33 +169,30 @@ func (p *Projector) takePosition(ctx context.Context, tx pgx.Tx, first uint64) (
 	case uint64(position)+1 != first:
 		return high, &stream.GapError{Expected: uint64(position) + 1, Got: first}
 	}
-	// Set after the lock: Postgres keeps a search path that it worked out while a
-	// rebuild's swap was being committed.
-	if _, err := tx.Exec(ctx, "SET LOCAL search_path = "+quote(p.live())+", "+quote(p.base)); err != nil {
-		return high, fmt.Errorf("look in the live read models: %w", err)
-	}
 	return high, nil
 }
 
-func setPosition(ctx context.Context, tx pgx.Tx, position uint64, high time.Time) error {
-	if _, err := tx.Exec(ctx, setPositionSQL, int64(position), high); err != nil {
+// setPosition says how far the record and the live read models have come, and
+// tells whoever waits for it, in one round trip.
+func (p *Projector) setPosition(ctx context.Context, tx pgx.Tx, position uint64, high time.Time) error {
+	var all pgx.Batch
+	if !p.archiveOnly {
+		all.Queue(setCheckpointSQL, int64(position))
+		all.Queue(notifySQL, NotifyPrefix+p.live(), strconv.FormatUint(position, 10))
+	}
+	all.Queue(setPositionSQL, int64(position), high)
+	if err := tx.SendBatch(ctx, &all).Close(); err != nil {
 		return fmt.Errorf("set position %d: %w", position, err)
 	}
 	return nil
 }
 
-// setCheckpoint says how far the live read models have come.
-func (p *Projector) setCheckpoint(ctx context.Context, tx pgx.Tx, position uint64) error {
-	if _, err := tx.Exec(ctx, setCheckpointSQL, int64(position)); err != nil {
-		return fmt.Errorf("set checkpoint %d: %w", position, err)
-	}
-	return notify(ctx, tx, p.live(), position)
-}
+const notifySQL = "SELECT pg_notify($1::text, $2::text)"
 
 // notify tells whoever waits for a position of some read models, once the
 // transaction has committed.
 func notify(ctx context.Context, tx pgx.Tx, schema string, position uint64) error {
-	if _, err := tx.Exec(ctx, "SELECT pg_notify($1::text, $2::text)", NotifyPrefix+schema, strconv.FormatUint(position, 10)); err != nil {
+	if _, err := tx.Exec(ctx, notifySQL, NotifyPrefix+schema, strconv.FormatUint(position, 10)); err != nil {
 		return fmt.Errorf("notify position %d: %w", position, err)
 	}
 	return nil

@@ -20,7 +20,8 @@ type cache struct {
 	designs  *designs // nil when not read yet
 }
 
-// Bounds: about 2 kB for a decoded event with its payload, 200 bytes for an entry.
+// Bounds: about 2 kB for a decoded event with its payload, 200 bytes for an entry
+// and as many for the step times of a case.
 const (
 	maxCachedEvents  = 40_000
 	maxCachedEntries = 200_000
@@ -34,7 +35,7 @@ func newCache() *cache {
 
 func (c *cache) forget() {
 	c.sets = newLRU(maxCachedEvents, func(s []fold.Recorded) int { return len(s) + 1 })
-	c.surgeons = newLRU(maxCachedEntries, func(s *surgeonState) int { return len(s.entries) + 10 })
+	c.surgeons = newLRU(maxCachedEntries, func(s *surgeonState) int { return len(s.entries) + len(s.times) + 10 })
 	c.designs = nil
 }
 

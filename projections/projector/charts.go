@@ -13,12 +13,15 @@ import (
 	"lensledger/projections/pg"
 )
 
-// surgeonState is what a surgeon's charts follow from, and what they came to.
+// surgeonState is what a surgeon's charts and peer bands follow from, and what
+// they came to. A state is never changed once a batch has made it.
 type surgeonState struct {
 	standing learning.Surgeon
 	entries  []learning.Entry // in chart order
 	charts   []alarm.ChartRow
 	alarms   []alarm.Row
+	times    map[string][]learning.StepTime // of the cases that learning.Banded lists
+	bands    []learning.PeerBand
 }
 
 // designs is what people decided about charts: it concerns many surgeons at once
@@ -55,9 +58,9 @@ func (d *designs) restarts() alarm.Restarts {
 	return alarm.RestartsOf(rows)
 }
 
-// redraw recomputes the charts of every surgeon whose entries, standing, designs
-// or restarts the batch changed, and adds their rows to both sides of the
-// difference.
+// redraw recomputes the charts and the peer bands of every surgeon whose entries,
+// steps, standing, designs or restarts the batch changed, and adds their rows to
+// both sides of the difference.
 func redraw(ctx context.Context, tx pgx.Tx, work *draft, before, after *rowset) error {
 	if err := work.loadDesigns(ctx, tx); err != nil {
 		return err
@@ -68,22 +71,40 @@ func redraw(ctx context.Context, tx pgx.Tx, work *draft, before, after *rowset) 
 		applyRows(work.designs.set, before.rows[tableDesign], after.rows[tableDesign], func(k [2]string) string { return k[0] })
 		applyRows(work.designs.reviews, before.rows[tableReview], after.rows[tableReview], func(k [2]string) [2]string { return k })
 	}
-	codes, err := movedSurgeons(ctx, tx, before, after)
-	if err != nil || len(codes) == 0 {
+	moved, err := movedSurgeons(ctx, tx, before, after)
+	if err != nil {
 		return err
+	}
+	timed := map[string]bool{}
+	differing(before, after, tableStep, func(k [2]string) { timed[k[1]] = true })
+	for code := range moved {
+		timed[code] = true
+	}
+	codes := sortedKeys(timed)
+	if len(codes) == 0 {
+		return nil
 	}
 	states, err := work.loadSurgeons(ctx, tx, codes)
 	if err != nil {
 		return err
 	}
 	set, restarts := work.designs.list(), work.designs.restarts()
+	now := make(map[string]*surgeonState, len(codes))
 	for _, code := range codes {
-		was := states[code]
-		now := was.apply(code, before, after)
-		now.draw(set, restarts)
-		was.addTo(before)
-		now.addTo(after)
-		work.surgeons[code] = now
+		now[code] = states[code].apply(code, before, after)
+		if moved[code] {
+			now[code].draw(set, restarts)
+			states[code].addTo(before)
+			now[code].addTo(after)
+		}
+		work.surgeons[code] = now[code]
+	}
+	if err := loadTimes(ctx, tx, now); err != nil {
+		return err
+	}
+	for _, code := range codes {
+		now[code].band()
+		addBands(before, after, states[code].bands, now[code].bands)
 	}
 	return nil
 }
@@ -98,26 +119,31 @@ func applyRows[K comparable, R pg.Row](held map[K]R, before, after map[[2]string
 	}
 }
 
-// apply gives the state after the batch's difference; s itself stays as it was.
+// apply gives the state after the batch's difference, its charts and bands as they
+// were; s itself stays as it was.
 func (s *surgeonState) apply(code string, before, after *rowset) *surgeonState {
-	now := &surgeonState{standing: s.standing}
-	key := [2]string{code}
-	if row, ok := after.rows[tableSurgeon][key]; ok {
+	now := &surgeonState{standing: s.standing, entries: s.entries, charts: s.charts, alarms: s.alarms, bands: s.bands}
+	if row, ok := after.rows[tableSurgeon][[2]string{code}]; ok {
 		now.standing = row.(learning.Surgeon)
 	}
 	gone := map[[2]string]bool{}
+	var come []learning.Entry
 	for k := range before.rows[tableEntry] {
 		if k[1] == code {
 			gone[k] = true
 		}
 	}
-	now.entries = slices.DeleteFunc(slices.Clone(s.entries), func(e learning.Entry) bool { return gone[e.Key()] })
 	for k, row := range after.rows[tableEntry] {
 		if k[1] == code {
-			now.entries = append(now.entries, row.(learning.Entry))
+			come = append(come, row.(learning.Entry))
 		}
 	}
-	slices.SortFunc(now.entries, learning.Order)
+	if len(gone) > 0 || len(come) > 0 {
+		now.entries = slices.DeleteFunc(slices.Clone(s.entries), func(e learning.Entry) bool { return gone[e.Key()] })
+		now.entries = append(now.entries, come...)
+		slices.SortFunc(now.entries, learning.Order)
+	}
+	now.times = appliedTimes(s.times, code, before, after)
 	return now
 }
 
@@ -157,8 +183,8 @@ func changed(before, after *rowset, table int) bool {
 	return false
 }
 
-// movedSurgeons lists the surgeons whose charts the batch may move.
-func movedSurgeons(ctx context.Context, tx pgx.Tx, before, after *rowset) ([]string, error) {
+// movedSurgeons are the surgeons whose charts the batch may move.
+func movedSurgeons(ctx context.Context, tx pgx.Tx, before, after *rowset) (map[string]bool, error) {
 	moved := map[string]bool{}
 	differing(before, after, tableEntry, func(k [2]string) { moved[k[1]] = true })
 	differing(before, after, tableSurgeon, func(k [2]string) { moved[k[0]] = true })
@@ -191,7 +217,7 @@ func movedSurgeons(ctx context.Context, tx pgx.Tx, before, after *rowset) ([]str
 	for _, code := range more {
 		moved[code] = true
 	}
-	return sortedKeys(moved), nil
+	return moved, nil
 }
 
 // loadSurgeons gives the states before the batch: from the cache, else from the
@@ -220,6 +246,9 @@ func (d *draft) loadSurgeons(ctx context.Context, tx pgx.Tx, codes []string) (ma
 	for _, e := range entries {
 		e.StartedAt = e.StartedAt.UTC()
 		out[e.Surgeon].entries = append(out[e.Surgeon].entries, e)
+	}
+	if err := eachRow(ctx, tx, learning.BandTable, missing, func(r learning.PeerBand) { out[r.Surgeon].bands = append(out[r.Surgeon].bands, r) }); err != nil {
+		return nil, err
 	}
 	if err := eachRow(ctx, tx, alarm.ChartTable, missing, func(r alarm.ChartRow) { out[r.Surgeon].charts = append(out[r.Surgeon].charts, r) }); err != nil {
 		return nil, err

@@ -206,7 +206,8 @@ func foldPart(parts *spill, i int) (*rowset, error) {
 // surgeonsAtOnce bounds the chart entries held while the charts are drawn.
 const surgeonsAtOnce = 32
 
-// fillCharts draws every surgeon's charts from the entries that were copied in.
+// fillCharts draws every surgeon's charts, and makes the peer bands, from the
+// entries that were copied in.
 func (p *Projector) fillCharts(ctx context.Context, schema string) error {
 	return p.inSchema(ctx, schema, func(tx pgx.Tx) error {
 		codes, err := pg.Values[string](ctx, tx, "SELECT DISTINCT surgeon FROM chart_entry ORDER BY surgeon")
@@ -224,12 +225,17 @@ func (p *Projector) fillCharts(ctx context.Context, schema string) error {
 			if err != nil {
 				return err
 			}
-			rows := newRowset()
+			if err := loadTimes(ctx, tx, states); err != nil {
+				return err
+			}
+			none, rows := newRowset(), newRowset()
 			for _, code := range codes[:n] {
 				states[code].draw(set, restarts)
+				states[code].band()
 				states[code].addTo(rows)
+				addBands(none, rows, nil, states[code].bands)
 			}
-			if err := writeDifference(ctx, tx, newRowset(), rows); err != nil {
+			if err := writeDifference(ctx, tx, none, rows); err != nil {
 				return err
 			}
 			codes = codes[n:]

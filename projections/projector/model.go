@@ -10,6 +10,7 @@ import (
 
 	"lensledger/projections/alarm"
 	"lensledger/projections/department"
+	"lensledger/projections/feedback"
 	"lensledger/projections/fold"
 	"lensledger/projections/learning"
 	"lensledger/projections/outcome"
@@ -18,28 +19,38 @@ import (
 
 // ModelVersion names the definition of the read models. Any change to a fold, a
 // row function or a table raises it, and the next start rebuilds.
-const ModelVersion = "1"
+const ModelVersion = "2"
 
 // Tables of the read models whose rows follow from folds, in the order of writing.
 const (
 	tableOperation = iota
+	tableEye
 	tableEntry
+	tableStep
 	tableSurgeon
 	tableDesign
 	tableReview
 	tableChart
 	tableAlarm
+	tableBand
+	tablePoint
+	tableCaseReview
 	tableCount
 )
 
 var tables = [tableCount]pg.Table{
-	tableOperation: outcome.Table,
-	tableEntry:     learning.EntryTable,
-	tableSurgeon:   learning.SurgeonTable,
-	tableDesign:    alarm.DesignTable,
-	tableReview:    alarm.ReviewTable,
-	tableChart:     alarm.ChartTable,
-	tableAlarm:     alarm.Table,
+	tableOperation:  outcome.Table,
+	tableEye:        outcome.EyeTable,
+	tableEntry:      learning.EntryTable,
+	tableStep:       learning.StepTable,
+	tableSurgeon:    learning.SurgeonTable,
+	tableDesign:     alarm.DesignTable,
+	tableReview:     alarm.ReviewTable,
+	tableChart:      alarm.ChartTable,
+	tableAlarm:      alarm.Table,
+	tableBand:       learning.BandTable,
+	tablePoint:      feedback.PointTable,
+	tableCaseReview: feedback.ReviewTable,
 }
 
 const cellTable = "department_cell"
@@ -51,7 +62,7 @@ func createModel(ctx context.Context, tx pgx.Tx, schema, archive string) error {
 	statements := []string{
 		"CREATE SCHEMA " + name,
 		"SET LOCAL search_path = " + name + ", " + pgx.Identifier{archive}.Sanitize(),
-		checkpointSQL, learning.CreateSQL, outcome.CreateSQL, department.CreateSQL, alarm.CreateSQL,
+		checkpointSQL, learning.CreateSQL, outcome.CreateSQL, department.CreateSQL, alarm.CreateSQL, feedback.CreateSQL,
 		"GRANT USAGE ON SCHEMA " + name + " TO lensledger_reader, lensledger_writer",
 		"GRANT SELECT ON ALL TABLES IN SCHEMA " + name + " TO lensledger_reader",
 		"GRANT SELECT, INSERT, UPDATE, DELETE ON ALL TABLES IN SCHEMA " + name + " TO lensledger_writer",
@@ -94,10 +105,24 @@ func (r *rowset) addCases(cases []fold.Case, sign int64) {
 	for _, c := range cases {
 		row := outcome.RowOf(c)
 		r.add(tableOperation, row)
+		var eye *outcome.EyeRow
+		if e, counts := outcome.EyeOf(c, row); counts {
+			eye = &e
+			r.add(tableEye, e)
+		}
 		for _, e := range learning.EntriesOf(c, row) {
 			r.add(tableEntry, e)
 		}
-		department.Add(r.cells, row, sign)
+		for _, e := range learning.StepEntriesOf(c, row) {
+			r.add(tableStep, e)
+		}
+		for _, p := range feedback.PointsOf(c, row) {
+			r.add(tablePoint, p)
+		}
+		for _, p := range feedback.ReviewsOf(c, row) {
+			r.add(tableCaseReview, p)
+		}
+		department.Add(r.cells, row, eye, sign)
 	}
 }
 

@@ -21,6 +21,8 @@ import (
 	"lensledger/projections/alarm"
 	"lensledger/projections/archive"
 	"lensledger/projections/department"
+	"lensledger/projections/feedback"
+	"lensledger/projections/learning"
 	"lensledger/projections/outcome"
 	"lensledger/projections/pg"
 	"lensledger/projections/pg/pgtest"
@@ -67,6 +69,9 @@ func history(seed uint64, cases int) []events.Event {
 			made.add(events.TypeComplicationRecorded, s.Subject, s.Time.Add(5*time.Minute),
 				&events.ComplicationRecorded{Kind: events.KindCapsuleRupture, NoticedInStep: "segment-removal"})
 		}
+	}
+	for i, s := range starts[:6] {
+		made.wholePath(s, i)
 	}
 	middle := starts[len(starts)/2].Time
 	made.add(events.TypeAlarmReviewed, chart, middle, &events.AlarmReviewed{Alarm: events.Code(alarm.AlarmCode(chart, 1)),
@@ -175,7 +180,8 @@ func dataOf(e events.Event) events.Raw {
 func (r *registry) contents(t testing.TB) map[string][]string {
 	t.Helper()
 	out := map[string][]string{}
-	for _, table := range []string{"operation", "chart_entry", "surgeon", "chart_design", "chart_review", "chart", "alarm", "department_cell"} {
+	for _, table := range []string{"operation", "eye_outcome", "chart_entry", "step_entry", "surgeon", "chart_design", "chart_review", "chart",
+		"alarm", "peer_band", "teaching_point", "case_review", "department_cell"} {
 		rows, err := r.Pool.Query(t.Context(), "SELECT (to_jsonb(t) - 'first_position' - 'last_position')::text FROM "+table+" t")
 		if err != nil {
 			t.Fatal(err)
@@ -281,6 +287,16 @@ func answers(ctx context.Context, tx pgx.Tx, asOf string, departments, surgeons,
 				return "", 0, err
 			}
 		}
+		for _, watched := range []events.Outcome{events.OutcomeRefractionMiss, events.OutcomeVisualLoss} {
+			g, err := alarm.DepartmentCharts(ctx, tx, d, string(watched), alarm.ByLensModel, a)
+			if err := add(g, err); err != nil {
+				return "", 0, err
+			}
+		}
+		wrong, err := alarm.FalseAlarms(ctx, tx, d, a)
+		if err := add(wrong, err); err != nil {
+			return "", 0, err
+		}
 		for _, view := range department.Views {
 			f, err := department.BySurgeon(ctx, tx, view, d, whole, a)
 			if err := add(f, err); err != nil {
@@ -291,6 +307,22 @@ func answers(ctx context.Context, tx pgx.Tx, asOf string, departments, surgeons,
 	for _, s := range surgeons {
 		c, err := alarm.Charts(ctx, tx, s, a)
 		if err := add(c, err); err != nil {
+			return "", 0, err
+		}
+		progress, err := learning.ReadProgress(ctx, tx, s, a)
+		if err := add(progress, err); err != nil {
+			return "", 0, err
+		}
+		runs, err := learning.Steps(ctx, tx, s, a)
+		if err := add(runs, err); err != nil {
+			return "", 0, err
+		}
+		said, err := feedback.Points(ctx, tx, s, a)
+		if err := add(said, err); err != nil {
+			return "", 0, err
+		}
+		reviews, err := feedback.Reviews(ctx, tx, s, a)
+		if err := add(reviews, err); err != nil {
 			return "", 0, err
 		}
 	}

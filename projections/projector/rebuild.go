@@ -91,11 +91,12 @@ func (p *Projector) Rebuild(ctx context.Context) error {
 // follow brings a copy of the read models closer to the live position without
 // holding anything up, until little is left.
 func (p *Projector) follow(ctx context.Context, schema string, position uint64) (uint64, error) {
+	held := newCache()
 	for {
 		before := position
 		err := p.inSchema(ctx, schema, func(tx pgx.Tx) error {
 			var err error
-			position, err = advance(ctx, tx, position, catchUpBatch)
+			position, err = advance(ctx, tx, held, position, catchUpBatch)
 			return err
 		})
 		if err != nil || position-before < catchUpBatch {
@@ -116,9 +117,10 @@ func (p *Projector) locked(ctx context.Context, schema string, position uint64, 
 		if err := tx.QueryRow(ctx, takePositionSQL).Scan(&at, &fence, &epoch, &high); err != nil {
 			return err
 		}
+		held := newCache()
 		for position < uint64(at) {
 			var err error
-			if position, err = advance(ctx, tx, position, catchUpBatch); err != nil {
+			if position, err = advance(ctx, tx, held, position, catchUpBatch); err != nil {
 				return err
 			}
 		}
@@ -127,8 +129,9 @@ func (p *Projector) locked(ctx context.Context, schema string, position uint64, 
 }
 
 // advance folds up to limit archived positions into the read models on the search
-// path and returns the position reached.
-func advance(ctx context.Context, tx pgx.Tx, from uint64, limit int) (uint64, error) {
+// path and returns the position reached. The cache holds what earlier calls read
+// and committed; after a failure it isn't used again.
+func advance(ctx context.Context, tx pgx.Tx, held *cache, from uint64, limit int) (uint64, error) {
 	var to int64
 	if err := tx.QueryRow(ctx, "SELECT least(position, $1) FROM stream_state", int64(from)+int64(limit)).Scan(&to); err != nil {
 		return from, err
@@ -158,9 +161,11 @@ func advance(ctx context.Context, tx pgx.Tx, from uint64, limit int) (uint64, er
 		return from, fmt.Errorf("read the archive after seq=%d: %w", from, err)
 	}
 	if len(arrivals) > 0 {
-		if _, _, err := project(ctx, tx, newCache().begin(), arrivals); err != nil {
+		work := held.begin()
+		if _, _, err := project(ctx, tx, work, arrivals); err != nil {
 			return from, err
 		}
+		held.commit(work)
 	}
 	_, err = tx.Exec(ctx, setCheckpointSQL, to)
 	return uint64(to), err

@@ -11,6 +11,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
 	"github.com/jackc/pgx/v5"
@@ -19,6 +20,7 @@ import (
 	"lensledger/projections/alarm"
 	"lensledger/projections/archive"
 	"lensledger/projections/department"
+	"lensledger/projections/feedback"
 	"lensledger/projections/fold"
 	"lensledger/projections/learning"
 	"lensledger/projections/outcome"
@@ -102,6 +104,39 @@ func readScenario(t *testing.T, path string) scenarioFile {
 	return s
 }
 
+// tables are the rows of some cases, by kind.
+type tables struct {
+	operations []outcome.Row
+	eyes       []outcome.EyeRow
+	entries    []learning.Entry
+	steps      []learning.StepEntry
+	points     []feedback.Point
+	reviews    []feedback.Review
+}
+
+// lines prints the rows case by case.
+func (t tables) lines() string {
+	var b strings.Builder
+	for _, o := range t.operations {
+		printRow(&b, "operation", o.CaseCode, o)
+		of := o.CaseCode
+		printOf(&b, "eye", of, t.eyes, func(r outcome.EyeRow) string { return r.CaseCode })
+		printOf(&b, "entry", of, t.entries, func(r learning.Entry) string { return r.CaseCode })
+		printOf(&b, "steps", of, t.steps, func(r learning.StepEntry) string { return r.CaseCode })
+		printOf(&b, "point", of, t.points, func(r feedback.Point) string { return r.CaseCode })
+		printOf(&b, "review", of, t.reviews, func(r feedback.Review) string { return r.CaseCode })
+	}
+	return strings.TrimSpace(b.String())
+}
+
+func printOf[R pg.Row](b *strings.Builder, kind, code string, rows []R, caseOf func(R) string) {
+	rows = slices.DeleteFunc(slices.Clone(rows), func(r R) bool { return caseOf(r) != code })
+	slices.SortFunc(rows, func(x, y R) int { return strings.Compare(x.Key()[1], y.Key()[1]) })
+	for _, r := range rows {
+		printRow(b, kind, code, r)
+	}
+}
+
 // foldedRows folds the events in memory, without a server.
 func (s scenarioFile) foldedRows() string {
 	sets := map[string][]fold.Recorded{}
@@ -109,35 +144,37 @@ func (s scenarioFile) foldedRows() string {
 		sets[e.Subject] = append(sets[e.Subject], fold.Recorded{Sequence: uint64(i + 1), Hash: e.Hash(), Event: e})
 	}
 	codes := slices.Sorted(maps.Keys(sets))
-	var out []any
+	var out tables
 	// All codes as one group: only standing joins unite them.
 	for _, c := range fold.Component(archive.Subjects(codes, sets, events.AboutCase)) {
 		row := outcome.RowOf(c)
-		out = append(out, row)
-		entries := learning.EntriesOf(c, row)
-		slices.SortFunc(entries, func(a, b learning.Entry) int { return strings.Compare(a.Surgeon, b.Surgeon) })
-		for _, e := range entries {
-			out = append(out, e)
+		out.operations = append(out.operations, row)
+		if e, ok := outcome.EyeOf(c, row); ok {
+			out.eyes = append(out.eyes, e)
 		}
+		out.entries = append(out.entries, learning.EntriesOf(c, row)...)
+		out.steps = append(out.steps, learning.StepEntriesOf(c, row)...)
+		out.points = append(out.points, feedback.PointsOf(c, row)...)
+		out.reviews = append(out.reviews, feedback.ReviewsOf(c, row)...)
 	}
-	return printRows(out)
+	return out.lines()
 }
 
 // storedRows reads the same rows from Postgres.
 func storedRows(t *testing.T, r *registry) string {
 	t.Helper()
-	operations := storedTable[outcome.Row](t, r, "SELECT "+strings.ReplaceAll(strings.Join(outcome.Table.Columns, ", "), "flags", "flags::text AS flags")+" FROM operation ORDER BY case_code")
-	entries := storedTable[learning.Entry](t, r, "SELECT "+strings.Join(learning.EntryTable.Columns, ", ")+" FROM chart_entry ORDER BY case_code, surgeon")
-	var out []any
-	for _, o := range operations {
-		out = append(out, o)
-		for _, e := range entries {
-			if e.CaseCode == o.CaseCode {
-				out = append(out, e)
-			}
-		}
+	all := func(table pg.Table) string {
+		columns := strings.ReplaceAll(strings.Join(table.Columns, ", "), ", flags", ", flags::text AS flags")
+		return "SELECT " + columns + " FROM " + table.Name + " ORDER BY case_code"
 	}
-	return printRows(out)
+	return tables{
+		operations: storedTable[outcome.Row](t, r, all(outcome.Table)),
+		eyes:       storedTable[outcome.EyeRow](t, r, all(outcome.EyeTable)),
+		entries:    storedTable[learning.Entry](t, r, all(learning.EntryTable)),
+		steps:      storedTable[learning.StepEntry](t, r, all(learning.StepTable)),
+		points:     storedTable[feedback.Point](t, r, all(feedback.PointTable)),
+		reviews:    storedTable[feedback.Review](t, r, all(feedback.ReviewTable)),
+	}.lines()
 }
 
 func storedTable[T any](t *testing.T, r *registry, sql string) []T {
@@ -153,58 +190,63 @@ func storedTable[T any](t *testing.T, r *registry, sql string) []T {
 	return out
 }
 
-// printRows writes rows readably: a line for each, without what is empty and
-// without positions, which tell of arrival.
-func printRows(rows []any) string {
-	var b strings.Builder
-	for _, row := range rows {
-		text, err := json.Marshal(row)
+// Fields that a row shares with its operation, or that tell of arrival.
+var unprinted = map[string]bool{"CaseCode": true, "case": true, "FirstPosition": true, "LastPosition": true, "DepartmentsSeen": true,
+	"SurgeonsSeen": true}
+
+var shared = map[string]bool{"Department": true, "department": true, "People": true, "Patient": true, "Eye": true, "OperatedOn": true}
+
+// printRow writes a row readably: a line for each field, without what is empty. A
+// yes or no that may be unknown is written when it is no, too.
+func printRow(b *strings.Builder, kind, code string, row any) {
+	text, err := json.Marshal(row)
+	if err != nil {
+		panic(err)
+	}
+	fields := map[string]any{}
+	if err := json.Unmarshal(text, &fields); err != nil {
+		panic(err)
+	}
+	var words []string
+	for _, k := range slices.Sorted(maps.Keys(fields)) {
+		if unprinted[k] || kind != "operation" && shared[k] {
+			continue
+		}
+		switch v := fields[k].(type) {
+		case nil:
+			if k != "TakenOver" {
+				continue
+			}
+		case bool:
+			if !v && !slices.Contains([]string{"TakenOver", "SecondEye", "Copathology", "VisualLoss"}, k) {
+				continue
+			}
+		case string:
+			if v == "" || v == "[]" {
+				continue
+			}
+			if _, err := time.Parse(time.RFC3339, v); err == nil && !strings.Contains(v, "T00:00:00Z") {
+				continue // the same moment prints in the zone of whoever read it
+			}
+		case float64:
+			if v == 0 && !strings.Contains(k, "Hundredths") && !strings.Contains(k, "Thousandths") && !strings.Contains(k, "Micro") {
+				continue
+			}
+		case []any:
+			if len(v) == 0 {
+				continue
+			}
+		}
+		text, err := json.Marshal(fields[k])
 		if err != nil {
 			panic(err)
 		}
-		fields := map[string]any{}
-		if err := json.Unmarshal(text, &fields); err != nil {
-			panic(err)
+		if k == "Flags" {
+			text = flagCodes(fields[k].(string))
 		}
-		kind := "operation"
-		if _, entry := fields["Enters"]; entry {
-			kind = "entry"
-		}
-		var words []string
-		for _, k := range slices.Sorted(maps.Keys(fields)) {
-			switch v := fields[k].(type) {
-			case nil, bool:
-				if v != true && k != "TakenOver" {
-					continue
-				}
-			case string:
-				if v == "" || v == "[]" || k == "CaseCode" {
-					continue
-				}
-			case float64:
-				if v == 0 || k == "FirstPosition" || k == "LastPosition" {
-					continue
-				}
-			case []any:
-				if len(v) == 0 || k == "DepartmentsSeen" || k == "SurgeonsSeen" {
-					continue
-				}
-			}
-			text, err := json.Marshal(fields[k])
-			if err != nil {
-				panic(err)
-			}
-			if k == "StartedAt" {
-				continue // the same moment prints in the zone of whoever read it
-			}
-			if k == "Flags" {
-				text = flagCodes(fields[k].(string))
-			}
-			words = append(words, k+"="+string(text))
-		}
-		fmt.Fprintf(&b, "%s %s\n  %s\n", kind, fields["CaseCode"], strings.Join(words, "\n  "))
+		words = append(words, k+"="+string(text))
 	}
-	return strings.TrimSpace(b.String())
+	fmt.Fprintf(b, "%s %s\n  %s\n", kind, code, strings.Join(words, "\n  "))
 }
 
 // flagCodes lists the codes of flags, which the row holds as JSON.
@@ -224,7 +266,7 @@ func flagCodes(text string) []byte {
 func measures(t *testing.T, r *registry) string {
 	t.Helper()
 	var b strings.Builder
-	err := pg.AsActor(t.Context(), r.Pool, pg.Actor{Role: "quality", Departments: []string{scenarioDepartment}}, func(tx pgx.Tx) error {
+	err := pg.AsActor(t.Context(), r.Pool, pg.Actor{Role: "quality", Departments: []string{scenarioDepartment, "PIER"}}, func(tx pgx.Tx) error {
 		asOf, err := archive.Resolve(t.Context(), tx, "")
 		if err != nil {
 			return err
@@ -240,6 +282,10 @@ func measures(t *testing.T, r *registry) string {
 			}
 			fmt.Fprintf(&b, "%s %s to %s: operations %d, ruptures %d, expected %.6f, excluded %v\n", s.Department, f.From, f.To,
 				f.Operations, f.CapsuleRupture.Events, f.CapsuleRupture.Expected, f.Excluded)
+			fmt.Fprintf(&b, "%s vision: eyes %d, known before %d, after %d, loss %d of %d, excluded %v\n", s.Department,
+				f.Vision.Eyes, f.Vision.Before.N, f.Vision.After.N, f.Vision.Loss.Events, f.Vision.Loss.N, f.Vision.Excluded)
+			fmt.Fprintf(&b, "%s refraction: main %d, all eyes %d of which within 0.50 D %d, within 1.00 D %d, excluded %v\n", s.Department,
+				f.Refraction.N, f.Refraction.AllEyes.N, f.Refraction.AllEyes.Within050.Count, f.Refraction.AllEyes.Within100.Count, f.Refraction.Excluded)
 		}
 		surgeons, err := tx.Query(t.Context(), "SELECT DISTINCT surgeon FROM chart_entry ORDER BY surgeon")
 		if err != nil {
@@ -263,6 +309,27 @@ func measures(t *testing.T, r *registry) string {
 					fmt.Fprintf(&b, "; for review at %s", a.CaseCode)
 				}
 				b.WriteByte('\n')
+			}
+			standing, err := learning.Standing(t.Context(), tx, code, asOf)
+			if err != nil {
+				return err
+			}
+			if standing.Enrolled {
+				fmt.Fprintf(&b, "%s %s of %s, prior %d and %d in part\n", code, standing.Post, standing.Department, standing.PriorWhole, standing.PriorPart)
+			}
+			progress, err := learning.ReadProgress(t.Context(), tx, code, asOf)
+			if err != nil {
+				return err
+			}
+			fmt.Fprintf(&b, "%s at case %d: whole %d, part %d; missing before %d, after %d, refraction %d\n", code, progress.CaseNumber,
+				progress.WholeCases, progress.PartCases, progress.Missing.AcuityBefore, progress.Missing.AcuityAfter, progress.Missing.Refraction)
+			said, err := feedback.Points(t.Context(), tx, code, asOf)
+			if err != nil {
+				return err
+			}
+			for _, p := range said.Points {
+				fmt.Fprintf(&b, "%s %s: advised by %s on %s; before in %d of %d, after in %d of %d, nobody looked %d times; %s\n", code, p.TeachingPoint,
+					p.Advised.By, p.Advised.Case, p.Before.With, p.Before.N, p.After.With, p.After.N, p.Before.NotLooked+p.After.NotLooked, p.State)
 			}
 		}
 		return nil

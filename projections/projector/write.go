@@ -3,6 +3,8 @@ package projector
 import (
 	"context"
 	"fmt"
+	"strconv"
+	"strings"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -11,24 +13,46 @@ import (
 	"lensledger/projections/pg"
 )
 
-// writeDifference turns the rows of before into those of after, table by table:
-// what changed or went is deleted by key, what changed or came is copied in.
+// writeDifference turns the rows of before into those of after: what changed or
+// went is deleted by key, what changed or came is inserted. Deletions and short
+// inserts of all tables go in one round trip, long inserts by COPY after it.
 func writeDifference(ctx context.Context, tx pgx.Tx, before, after *rowset) error {
+	var short pgx.Batch
+	var long [tableCount][]pg.Row
 	for i, table := range tables {
-		if err := writeTable(ctx, tx, table, before.rows[i], after.rows[i]); err != nil {
+		gone, fresh := difference(before.rows[i], after.rows[i])
+		queueDelete(&short, table, gone)
+		if len(fresh) > fewRows {
+			long[i] = fresh
+			continue
+		}
+		for _, row := range fresh {
+			short.Queue(insertSQL[i], row.Values()...)
+		}
+	}
+	if short.Len() > 0 {
+		if err := tx.SendBatch(ctx, &short).Close(); err != nil {
+			return fmt.Errorf("write the difference of the rows: %w", err)
+		}
+	}
+	for i, table := range tables {
+		if err := copyRows(ctx, tx, table, long[i]); err != nil {
 			return err
 		}
 	}
 	return writeCells(ctx, tx, after.cells)
 }
 
-func writeTable(ctx context.Context, tx pgx.Tx, table pg.Table, before, after map[[2]string]pg.Row) error {
-	var first, second []string
-	var fresh []pg.Row
+// fewRows is up to how many rows inserts in the common round trip cost less than a
+// COPY, which takes two of its own.
+const fewRows = 20
+
+// difference lists, by key, the keys of rows that changed or went and the rows that
+// changed or came.
+func difference(before, after map[[2]string]pg.Row) (gone [][2]string, fresh []pg.Row) {
 	for _, row := range sortedRows(before) {
-		key := row.Key()
-		if now, stays := after[key]; !stays || !sameRow(row, now) {
-			first, second = append(first, key[0]), append(second, key[1])
+		if now, stays := after[row.Key()]; !stays || !sameRow(row, now) {
+			gone = append(gone, row.Key())
 		}
 	}
 	for _, row := range sortedRows(after) {
@@ -36,27 +60,36 @@ func writeTable(ctx context.Context, tx pgx.Tx, table pg.Table, before, after ma
 			fresh = append(fresh, row)
 		}
 	}
-	if len(first) > 0 {
-		if err := deleteRows(ctx, tx, table, first, second); err != nil {
-			return err
-		}
-	}
-	return copyRows(ctx, tx, table, fresh)
+	return gone, fresh
 }
 
-func deleteRows(ctx context.Context, tx pgx.Tx, table pg.Table, first, second []string) error {
-	var err error
+func queueDelete(batch *pgx.Batch, table pg.Table, gone [][2]string) {
+	if len(gone) == 0 {
+		return
+	}
+	first, second := make([]string, len(gone)), make([]string, len(gone))
+	for i, key := range gone {
+		first[i], second[i] = key[0], key[1]
+	}
 	if len(table.Key) == 1 {
-		_, err = tx.Exec(ctx, "DELETE FROM "+table.Name+" WHERE "+table.Key[0]+" = ANY ($1)", first)
-	} else {
-		_, err = tx.Exec(ctx, "DELETE FROM "+table.Name+" t USING unnest($1::text[], $2::text[]) AS k (a, b) WHERE t."+
-			table.Key[0]+" = k.a AND t."+table.Key[1]+"::text = k.b", first, second)
+		batch.Queue("DELETE FROM "+table.Name+" WHERE "+table.Key[0]+" = ANY ($1)", first)
+		return
 	}
-	if err != nil {
-		return fmt.Errorf("delete from %s: %w", table.Name, err)
-	}
-	return nil
+	batch.Queue("DELETE FROM "+table.Name+" t USING unnest($1::text[], $2::text[]) AS k (a, b) WHERE t."+
+		table.Key[0]+" = k.a AND t."+table.Key[1]+"::text = k.b", first, second)
 }
+
+// insertSQL inserts one row of each table.
+var insertSQL = func() (out [tableCount]string) {
+	for i, table := range tables {
+		places := make([]string, len(table.Columns))
+		for j := range places {
+			places[j] = "$" + strconv.Itoa(j+1)
+		}
+		out[i] = "INSERT INTO " + table.Name + " (" + columnList(table.Columns) + ") VALUES (" + strings.Join(places, ", ") + ")"
+	}
+	return out
+}()
 
 func copyRows(ctx context.Context, tx pgx.Tx, table pg.Table, rows []pg.Row) error {
 	if len(rows) == 0 {
@@ -84,8 +117,16 @@ func writeCells(ctx context.Context, tx pgx.Tx, cells map[department.Cell]int64)
 		departments, quantities = append(departments, cell.Department), append(quantities, cell.Quantity)
 		months, totals = append(months, cell.Month), append(totals, total)
 	}
-	if _, err := tx.Exec(ctx, addCellsSQL, departments, months, quantities, totals); err != nil {
+	empty, err := pg.Structs[department.Cell](ctx, tx, addCellsSQL, departments, months, quantities, totals)
+	if err != nil {
 		return fmt.Errorf("add to %s: %w", cellTable, err)
+	}
+	if len(empty) == 0 {
+		return nil
+	}
+	departments, months, quantities = nil, nil, nil
+	for _, cell := range empty {
+		departments, months, quantities = append(departments, cell.Department), append(months, cell.Month), append(quantities, cell.Quantity)
 	}
 	if _, err := tx.Exec(ctx, dropEmptyCellsSQL, departments, months, quantities); err != nil {
 		return fmt.Errorf("clear %s: %w", cellTable, err)

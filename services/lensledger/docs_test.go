@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io/fs"
+	"math"
 	"os"
 	"os/exec"
 	"path"
@@ -234,7 +235,7 @@ func TestMeasuresAreThoseInForce(t *testing.T) {
 		t.Errorf("docs/measures.md isn't of version %s", department.Definition)
 	}
 	percent := func(p float64, places int) string { return fmt.Sprintf("%.*f %%", places, 100*p) }
-	for _, d := range alarm.Standards {
+	for _, d := range append(slices.Clone(alarm.Standards), alarm.DepartmentStandards()...) {
 		design, err := measure.NewDesign(measure.DesignRequest{Acceptable: d.Acceptable, Unacceptable: d.Unacceptable,
 			Threshold: d.Threshold, Kind: measure.Kind(d.Kind)})
 		if err != nil {
@@ -248,7 +249,7 @@ func TestMeasuresAreThoseInForce(t *testing.T) {
 		if d.ClosesAfter > 0 {
 			closes = fmt.Sprint(d.ClosesAfter)
 		}
-		settings := []string{percent(d.Acceptable, 0), percent(d.Unacceptable, 2), fmt.Sprintf("%.2f", d.Threshold), fmt.Sprint(fewest), closes}
+		settings := []string{fmt.Sprintf("%g %%", math.Round(1000*d.Acceptable)/10), percent(d.Unacceptable, 2), fmt.Sprintf("%.2f", d.Threshold), fmt.Sprint(fewest), closes}
 		if got := tableRow(t, text, d.Code, 0); !slices.Equal(got, settings) {
 			t.Errorf("settings of %s: docs say %q, in force is %q", d.Code, got, settings)
 		}
@@ -264,7 +265,10 @@ func TestMeasuresAreThoseInForce(t *testing.T) {
 			t.Errorf("%s: docs say %q, exact is %q", d.Code, got, does)
 		}
 	}
-	examples := readDoc(t, "projections/measure/example_test.go")
+	examples := ""
+	for _, file := range []string{"example_test.go", "example_rates_test.go", "example_vision_test.go", "compare_example_test.go"} {
+		examples += readDoc(t, "projections/measure/"+file)
+	}
 	named := regexp.MustCompile("`(Example[A-Za-z]+)`").FindAllStringSubmatch(text, -1)
 	for _, m := range named {
 		if !strings.Contains(examples, "func "+m[1]+"()") {

@@ -74,10 +74,13 @@ CREATE POLICY chart_read ON chart FOR SELECT TO lensledger_reader USING (sees(de
 ALTER TABLE alarm ENABLE ROW LEVEL SECURITY;
 ALTER TABLE alarm FORCE ROW LEVEL SECURITY;
 CREATE POLICY alarm_read ON alarm FOR SELECT TO lensledger_reader USING (sees(department, ARRAY[surgeon]));
--- A design for one surgeon is seen by whoever sees that surgeon's charts; those
--- for all name nobody.
+-- A design for one surgeon is seen by whoever sees that surgeon's charts, one for a
+-- group by whoever sees a chart of the department, and one of the department's own
+-- charts by those who see its figures.
 ALTER TABLE chart_design ENABLE ROW LEVEL SECURITY;
 ALTER TABLE chart_design FORCE ROW LEVEL SECURITY;
 CREATE POLICY chart_design_read ON chart_design FOR SELECT TO lensledger_reader USING (
-    current_setting('app.role', true) IN ('quality', 'trainer', 'trainee')
-    AND (scope IN ('trainees', 'independent') OR EXISTS (SELECT 1 FROM chart c WHERE c.surgeon = scope)));
+    (current_setting('app.role', true) IN ('quality', 'trainer', 'trainee')
+        AND (EXISTS (SELECT 1 FROM chart c WHERE c.surgeon = chart_design.scope)
+            OR (scope IN ('trainees', 'independent') AND EXISTS (SELECT 1 FROM chart c WHERE c.department = chart_design.department))))
+    OR (current_setting('app.role', true) IN ('quality', 'figures') AND scope = department AND is_own_department(department)));

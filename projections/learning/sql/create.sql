@@ -36,3 +36,40 @@ ALTER TABLE chart_entry FORCE ROW LEVEL SECURITY;
 CREATE POLICY chart_entry_read ON chart_entry FOR SELECT TO lensledger_reader USING (
     sees(department, ARRAY[surgeon])
     OR (current_setting('app.role', true) = 'quality' AND surgeon IN (SELECT s.surgeon FROM surgeon s)));
+
+-- step_entry: one row for each operator of an operation whose steps are recorded;
+-- the lists have one place for each run of a step.
+CREATE TABLE step_entry (
+    case_code   text COLLATE "C" NOT NULL,
+    surgeon     text COLLATE "C" NOT NULL,
+    department  text COLLATE "C" NOT NULL,
+    started_at  timestamptz NOT NULL,
+    whole       boolean NOT NULL,
+    steps       text[] NOT NULL,
+    seconds     integer[] NOT NULL,
+    supervision text[] NOT NULL,
+    failed      boolean[] NOT NULL,
+    PRIMARY KEY (case_code, surgeon)
+);
+CREATE INDEX step_entry_surgeon ON step_entry (surgeon, started_at, case_code);
+ALTER TABLE step_entry ENABLE ROW LEVEL SECURITY;
+ALTER TABLE step_entry FORCE ROW LEVEL SECURITY;
+CREATE POLICY step_entry_read ON step_entry FOR SELECT TO lensledger_reader USING (
+    sees(department, ARRAY[surgeon])
+    OR (current_setting('app.role', true) = 'quality' AND surgeon IN (SELECT s.surgeon FROM surgeon s)));
+
+-- peer_band: step times by surgeon and experience, for quartiles over five or more
+-- others. The role figures is no person's, and learning.Peers, its only reader,
+-- gives no person's row.
+CREATE TABLE peer_band (
+    surgeon text COLLATE "C" NOT NULL,
+    band    text COLLATE "C" NOT NULL,
+    steps   text[] NOT NULL,
+    counts  integer[] NOT NULL,
+    seconds smallint[] NOT NULL,
+    PRIMARY KEY (surgeon, band)
+);
+CREATE INDEX peer_band_band ON peer_band (band);
+ALTER TABLE peer_band ENABLE ROW LEVEL SECURITY;
+ALTER TABLE peer_band FORCE ROW LEVEL SECURITY;
+CREATE POLICY peer_band_read ON peer_band FOR SELECT TO lensledger_reader USING (current_setting('app.role', true) = 'figures');

@@ -1,0 +1,254 @@
+package department
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+
+	"lensledger/projections/archive"
+	"lensledger/projections/measure"
+)
+
+// ErrMonths means that figures were asked for other than whole months.
+var ErrMonths = errors.New("figures are of whole months: from the first day of one to the last day of one")
+
+// AllDepartments is the code of the row that adds up the others; no department
+// has it.
+const AllDepartments = "*"
+
+// Figures are some departments' figures side by side, in the order of their codes:
+// never a ranking. What leaves a department is Suppressed; a number that isn't
+// shown is null, and so is each that would give it away.
+type Figures struct {
+	From        string            `json:"from"`
+	To          string            `json:"to"`
+	By          string            `json:"by"`
+	AsOf        archive.AsOf      `json:"as_of"`
+	Definition  string            `json:"definition"`
+	Reference   measure.Reference `json:"reference"`
+	RiskModel   string            `json:"risk_model"`
+	RiskVersion string            `json:"risk_model_version"`
+	Rows        []FigureRow       `json:"rows"`
+	Total       FigureRow         `json:"total"`
+	Excluded    map[string]*int   `json:"excluded"` // operations of all departments, by reason
+	Suppression SuppressionRule   `json:"suppression"`
+	Suppressed  []Suppressed      `json:"suppressed"`
+}
+
+// FigureRow is one department, or all of them.
+type FigureRow struct {
+	Department     string              `json:"department"`
+	Operations     *int                `json:"operations"`
+	CapsuleRupture ShownRupture        `json:"capsule_rupture"`
+	Takeover       ShownFigure         `json:"unplanned_takeover"`
+	Vision         ShownVision         `json:"vision"`
+	Refraction     ShownRefraction     `json:"refraction"`
+	Complications  ShownComplications  `json:"complications"`
+	Completeness   ShownCompleteness   `json:"completeness"`
+	Excluded       map[string]*int     `json:"excluded"`
+	hidden         map[figureCell]bool // what of the row isn't shown
+}
+
+// ShownFigure is a crude rate; what isn't shown is null. Below 25 cases the counts
+// stand alone.
+type ShownFigure struct {
+	Events   *int              `json:"events"`
+	N        *int              `json:"n"`
+	Rate     *float64          `json:"rate"`
+	Interval *measure.Interval `json:"interval_95"`
+}
+
+// ShownShare is a number of cases and their share.
+type ShownShare struct {
+	Count    *int              `json:"count"`
+	N        *int              `json:"n"`
+	Share    *float64          `json:"share"`
+	Interval *measure.Interval `json:"interval_95"`
+}
+
+// ShownRupture is the capsule rupture figure, crude and adjusted.
+type ShownRupture struct {
+	ShownFigure
+	Expected     *float64          `json:"expected"`
+	AdjustedRate *float64          `json:"adjusted_rate"`
+	AdjustedCI   *measure.Interval `json:"adjusted_interval_95"`
+}
+
+// ShownVision is the vision of one eye a patient.
+type ShownVision struct {
+	Eyes  *int        `json:"eyes"`
+	At000 ShownShare  `json:"at_0_00_or_better"` // after the operation, of those measured
+	At030 ShownShare  `json:"at_0_30_or_better"`
+	Loss  ShownFigure `json:"visual_loss"`
+}
+
+// ShownRefraction is the main figure of refraction.
+type ShownRefraction struct {
+	N         *int       `json:"n"`
+	Within050 ShownShare `json:"within_0_50_d"`
+	Within100 ShownShare `json:"within_1_00_d"`
+}
+
+// ShownComplications counts operations with any complication in theatre, and what
+// followed. The latter depend on follow-up: their rates are lower bounds.
+type ShownComplications struct {
+	Any                 ShownFigure `json:"any"`
+	Returned            ShownFigure `json:"returned_to_theatre"`
+	UnplannedAttendance ShownFigure `json:"unplanned_attendance"`
+	Endophthalmitis     ShownFigure `json:"endophthalmitis"`
+}
+
+// ShownCompleteness is in how many operations something is known.
+type ShownCompleteness struct {
+	OperatingTime ShownFigure `json:"operating_time_known"`
+	AcuityBoth    ShownFigure `json:"acuity_before_and_after_known"`
+	Refraction    ShownFigure `json:"refraction_known"`
+}
+
+// ReadFigures gives the figures of some departments for whole months as of a
+// position. suppressed says that they leave the departments.
+func ReadFigures(ctx context.Context, tx pgx.Tx, departments []string, p Period, asOf archive.AsOf, suppressed bool) (Figures, error) {
+	if !p.wholeMonths() {
+		return Figures{}, ErrMonths
+	}
+	departments = slices.Compact(slices.Sorted(slices.Values(departments)))
+	list := make([]map[string]int64, len(departments))
+	for i, code := range departments {
+		var err error
+		if list[i], err = sums(ctx, tx, code, p, asOf); err != nil {
+			return Figures{}, err
+		}
+	}
+	return figuresOf(departments, list, p, asOf, suppressed)
+}
+
+// figuresOf makes the figures of each department's sums.
+func figuresOf(departments []string, list []map[string]int64, p Period, asOf archive.AsOf, suppressed bool) (Figures, error) {
+	model, reference := measure.DefaultModel(), measure.Reference2016To2022()
+	f := Figures{From: p.From.Format(time.DateOnly), To: p.To.Format(time.DateOnly), By: "department", AsOf: asOf, Definition: Definition,
+		Reference: reference, RiskModel: model.Name, RiskVersion: model.Version,
+		Rows: []FigureRow{}, Suppression: suppressionRule(suppressed), Suppressed: []Suppressed{}}
+	total := map[string]int64{}
+	var all []Benchmarks
+	for i, code := range departments {
+		for quantity, n := range list[i] {
+			total[quantity] += n
+		}
+		b, err := benchmarks(code, p, asOf, list[i])
+		if err != nil {
+			return f, fmt.Errorf("figures of %s: %w", code, err)
+		}
+		all = append(all, b)
+	}
+	whole, err := benchmarks(AllDepartments, p, asOf, total)
+	if err != nil {
+		return f, fmt.Errorf("figures of all departments: %w", err)
+	}
+	all = append(all, whole)
+	hidden := make([]map[figureCell]bool, len(all))
+	if suppressed {
+		cells := make([]map[figureCell]int, len(all))
+		for i, b := range all {
+			cells[i] = cellsOf(b)
+		}
+		hidden = suppress(cells[:len(cells)-1], cells[len(cells)-1])
+	}
+	for i, b := range all {
+		row, err := rowOf(b, hidden[i])
+		if err != nil {
+			return f, err
+		}
+		f.Suppressed = append(f.Suppressed, suppressedIn(row)...)
+		f.Rows = append(f.Rows, row)
+	}
+	last := len(f.Rows) - 1
+	f.Rows, f.Total = f.Rows[:last:last], f.Rows[last]
+	for _, row := range f.Rows {
+		if row.Operations == nil { // its expected ruptures would follow, and from them about how many operations
+			f.Total.CapsuleRupture.Expected, f.Total.CapsuleRupture.AdjustedRate, f.Total.CapsuleRupture.AdjustedCI = nil, nil, nil
+		}
+	}
+	f.Excluded = f.Total.Excluded
+	return f, nil
+}
+
+// rowOf shows a department's figures but for what is hidden of them.
+func rowOf(b Benchmarks, hidden map[figureCell]bool) (FigureRow, error) {
+	shown := func(c figureCell, n int) *int {
+		if hidden[c] {
+			return nil
+		}
+		return &n
+	}
+	figure := func(f CountedFigure, events, n figureCell) ShownFigure {
+		s := ShownFigure{Events: shown(events, f.Events), N: shown(n, f.N)}
+		if s.Events != nil && s.N != nil {
+			s.Rate, s.Interval = f.Rate, f.Interval
+		}
+		return s
+	}
+	share := func(f Share, count, n figureCell) ShownShare {
+		s := figure(CountedFigure{f.Count, f.N, f.Share, f.Interval}, count, n)
+		return ShownShare{s.Events, s.N, s.Rate, s.Interval}
+	}
+	any, err := counted(b.Operations-b.Complications.Uncomplicated.Count, b.Operations)
+	if err != nil {
+		return FigureRow{}, err
+	}
+	infected, err := counted(b.Complications.Endophthalmitis, b.Operations)
+	if err != nil {
+		return FigureRow{}, err
+	}
+	r := b.CapsuleRupture
+	row := FigureRow{Department: b.Department, Operations: shown(cellOperations, b.Operations), hidden: hidden, Excluded: map[string]*int{},
+		CapsuleRupture: ShownRupture{ShownFigure: figure(CountedFigure{r.Events, r.N, r.Rate, r.Interval}, cellRupture, cellOperations)},
+		Takeover:       figure(*b.Takeover, cellTakeover, cellTakeoverN),
+		Vision: ShownVision{Eyes: shown(cellEyes, b.Vision.Eyes), At000: share(b.Vision.After.At000, cellAt000, cellAfterN),
+			At030: share(b.Vision.After.At030, cellAt030, cellAfterN), Loss: figure(b.Vision.Loss.CountedFigure, cellLoss, cellLossN)},
+		Refraction: ShownRefraction{N: shown(cellRefractionN, b.Refraction.N), Within050: share(b.Refraction.Within050, cellWithin050, cellRefractionN),
+			Within100: share(b.Refraction.Within100, cellWithin100, cellRefractionN)},
+		Complications: ShownComplications{Any: figure(any, cellAny, cellOperations),
+			Returned:            figure(b.Complications.Returned, cellReturned, cellOperations),
+			UnplannedAttendance: figure(b.Complications.UnplannedAttendance, cellAttendance, cellOperations),
+			Endophthalmitis:     figure(infected, cellEndophthalmitis, cellOperations)},
+		Completeness: ShownCompleteness{OperatingTime: figure(b.Completeness.OperatingTime, cellTimeKnown, cellOperations),
+			AcuityBoth: figure(b.Completeness.AcuityBoth, cellAcuityKnown, cellOperations),
+			Refraction: figure(b.Completeness.Refraction, cellRefractionKnown, cellOperations)},
+	}
+	if row.Operations != nil {
+		row.CapsuleRupture.Expected = &r.Expected
+		if row.CapsuleRupture.Events != nil {
+			row.CapsuleRupture.AdjustedRate, row.CapsuleRupture.AdjustedCI = r.AdjustedRate, r.AdjustedCI
+		}
+	}
+	for _, reason := range excludedReasons {
+		row.Excluded[reason] = shown(excludedCell(reason), b.Excluded[reason])
+	}
+	return row, nil
+}
+
+// JSON is the answer as it is served and released, to the byte.
+func (f Figures) JSON() ([]byte, error) {
+	var out bytes.Buffer
+	encoder := json.NewEncoder(&out)
+	encoder.SetEscapeHTML(false)
+	err := encoder.Encode(f)
+	return out.Bytes(), err
+}
+
+// suppressedIn lists what isn't shown of a row, in the order of the figures.
+func suppressedIn(row FigureRow) []Suppressed {
+	var out []Suppressed
+	for _, c := range figureCells {
+		if row.hidden[c] {
+			out = append(out, Suppressed{row.Department, string(c), reasonSmall})
+		}
+	}
+	return out
+}

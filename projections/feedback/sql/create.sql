@@ -1,0 +1,44 @@
+-- Called by projector when it creates a copy of the read model.
+CREATE TABLE teaching_point (
+    case_code      text COLLATE "C" NOT NULL,
+    part           text COLLATE "C" NOT NULL,
+    surgeon        text COLLATE "C" NOT NULL,
+    department     text COLLATE "C" NOT NULL,
+    started_at     timestamptz NOT NULL,
+    noted_at       timestamptz NOT NULL,
+    step           text COLLATE "C" NOT NULL,
+    teaching_point text COLLATE "C" NOT NULL,
+    polarity       text COLLATE "C" NOT NULL,
+    consequence    text COLLATE "C" NOT NULL,
+    noted_by       text COLLATE "C" NOT NULL,
+    PRIMARY KEY (case_code, part)
+);
+CREATE INDEX teaching_point_surgeon ON teaching_point (surgeon, started_at);
+ALTER TABLE teaching_point ENABLE ROW LEVEL SECURITY;
+ALTER TABLE teaching_point FORCE ROW LEVEL SECURITY;
+-- Whether a point came back is read from all of a surgeon's cases or it misleads:
+-- the quality officer of the surgeon's department sees those from elsewhere too.
+CREATE POLICY teaching_point_read ON teaching_point FOR SELECT TO lensledger_reader USING (
+    sees(department, ARRAY[surgeon, noted_by])
+    OR (current_setting('app.role', true) = 'quality' AND surgeon IN (SELECT s.surgeon FROM surgeon s)));
+
+CREATE TABLE case_review (
+    case_code        text COLLATE "C" NOT NULL,
+    part             text COLLATE "C" NOT NULL,
+    surgeon          text COLLATE "C" NOT NULL,
+    department       text COLLATE "C" NOT NULL,
+    started_at       timestamptz NOT NULL,
+    reviewed_at      timestamptz NOT NULL,
+    trainer          text COLLATE "C" NOT NULL,
+    at_this_stage    text COLLATE "C" NOT NULL,
+    teaching_points  text[] NOT NULL,
+    agreed_action    text NOT NULL,
+    supervision_next text COLLATE "C" NOT NULL,
+    PRIMARY KEY (case_code, part)
+);
+CREATE INDEX case_review_surgeon ON case_review (surgeon, started_at);
+ALTER TABLE case_review ENABLE ROW LEVEL SECURITY;
+ALTER TABLE case_review FORCE ROW LEVEL SECURITY;
+CREATE POLICY case_review_read ON case_review FOR SELECT TO lensledger_reader USING (
+    sees(department, ARRAY[surgeon, trainer])
+    OR (current_setting('app.role', true) = 'quality' AND surgeon IN (SELECT s.surgeon FROM surgeon s)));
