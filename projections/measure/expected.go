@@ -81,7 +81,7 @@ func checkExpected(o int, e, conf float64) error {
 // gammaQuantile inverts the regularised lower incomplete gamma function.
 func gammaQuantile(p, a float64) float64 {
 	high := a + float64(20*math.Sqrt(a)) + 50
-	return bisect(0, high, func(x float64) float64 { return mathext.GammaIncReg(a, x) - p })
+	return root(0, high, func(x float64) float64 { return mathext.GammaIncReg(a, x) - p })
 }
 
 // Reference is the dated rate of a named population, with which an adjusted

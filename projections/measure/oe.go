@@ -21,11 +21,11 @@ func PoissonMidP(o int, e, conf float64) (Interval, error) {
 	high := float64(o) + float64(20*math.Sqrt(float64(o))) + 50
 	lower := 0.0
 	if o > 0 {
-		lower = bisect(0, high, func(mean float64) float64 {
+		lower = root(0, high, func(mean float64) float64 {
 			return poissonAtLeast(o+1, mean) + float64(0.5*poissonPoint(o, mean)) - tail
 		}) / e
 	}
-	upper := bisect(0, high, func(mean float64) float64 {
+	upper := root(0, high, func(mean float64) float64 {
 		return tail - (1 - poissonAtLeast(o, mean) + float64(0.5*poissonPoint(o, mean)))
 	}) / e
 	return Interval{Method: "poisson-mid-p", Lower: lower, Upper: upper}, nil
