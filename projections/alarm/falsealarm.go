@@ -167,6 +167,10 @@ func pastCharts(ctx context.Context, tx pgx.Tx, department string, asOf archive.
 	if err != nil {
 		return nil, nil, fmt.Errorf("list surgeons: %w", err)
 	}
+	states, err := States(ctx, tx)
+	if err != nil {
+		return nil, nil, err
+	}
 	var out []ChartFalseAlarms
 	var all []learning.Entry
 	for _, surgeon := range surgeons {
@@ -174,7 +178,7 @@ func pastCharts(ctx context.Context, tx pgx.Tx, department string, asOf archive.
 		if err != nil {
 			return nil, nil, err
 		}
-		if len(drawn) == 0 || drawn[0].Surgeon.Department != department {
+		if !whole(drawn, states) || drawn[0].Surgeon.Department != department {
 			continue
 		}
 		all = append(all, entries...)

@@ -197,7 +197,7 @@ func rowOf(b Benchmarks, hidden map[figureCell]bool) (FigureRow, error) {
 		s := figure(CountedFigure{f.Count, f.N, f.Share, f.Interval}, count, n)
 		return ShownShare{s.Events, s.N, s.Rate, s.Interval}
 	}
-	any, err := counted(b.Operations-b.Complications.Uncomplicated.Count, b.Operations)
+	complicated, err := counted(b.Operations-b.Complications.Uncomplicated.Count, b.Operations)
 	if err != nil {
 		return FigureRow{}, err
 	}
@@ -213,7 +213,7 @@ func rowOf(b Benchmarks, hidden map[figureCell]bool) (FigureRow, error) {
 			At030: share(b.Vision.After.At030, cellAt030, cellAfterN), Loss: figure(b.Vision.Loss.CountedFigure, cellLoss, cellLossN)},
 		Refraction: ShownRefraction{N: shown(cellRefractionN, b.Refraction.N), Within050: share(b.Refraction.Within050, cellWithin050, cellRefractionN),
 			Within100: share(b.Refraction.Within100, cellWithin100, cellRefractionN)},
-		Complications: ShownComplications{Any: figure(any, cellAny, cellOperations),
+		Complications: ShownComplications{Any: figure(complicated, cellAny, cellOperations),
 			Returned:            figure(b.Complications.Returned, cellReturned, cellOperations),
 			UnplannedAttendance: figure(b.Complications.UnplannedAttendance, cellAttendance, cellOperations),
 			Endophthalmitis:     figure(infected, cellEndophthalmitis, cellOperations)},

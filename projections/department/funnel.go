@@ -108,18 +108,22 @@ type funnelUnit struct {
 	risks     []int64 // x 10^9
 }
 
-// ReadFunnel gives the funnel of a request as of a position.
+// ReadFunnel gives the funnel of a request as of a position. It fails with ErrMonths
+// when one that leaves the departments is asked of other than whole months.
 func ReadFunnel(ctx context.Context, tx pgx.Tx, r FunnelRequest, asOf archive.AsOf) (Funnel, error) {
 	f := newFunnel(r, asOf)
+	if r.Suppressed && !r.Period.wholeMonths() {
+		return f, ErrMonths
+	}
 	for _, code := range slices.Compact(slices.Sorted(slices.Values(r.Departments))) {
 		switch r.Outcome {
 		case string(events.OutcomeVisualLoss), string(events.OutcomeRefractionMiss):
-			eyes, err := outcome.Eyes(ctx, tx, code, r.Period.From, r.Period.To, asOf)
+			operations, err := outcome.Operations(ctx, tx, code, r.Period.From, r.Period.To, asOf)
 			if err != nil {
 				return f, err
 			}
-			for _, e := range eyes {
-				f.addEye(e)
+			for _, o := range operations {
+				f.addEyeOf(o)
 			}
 		default:
 			rows, err := outcome.Rows(ctx, tx, code, r.Period.From, r.Period.To, asOf)
@@ -184,8 +188,13 @@ func (f *Funnel) addOperation(r outcome.Row) {
 	u.risks = append(u.risks, r.ExpectedNano)
 }
 
-// addEye takes one eye of each patient, by the rules of vision and of refraction.
-func (f *Funnel) addEye(e outcome.EyeRow) {
+// addEyeOf takes one eye of each patient, by the rules of vision and of refraction.
+func (f *Funnel) addEyeOf(o outcome.Operation) {
+	if reason := ExcludedReason(o.Row); reason != "" {
+		f.leaveOut(reason)
+		return
+	}
+	e := *o.Eye
 	if f.Outcome == string(events.OutcomeVisualLoss) {
 		switch {
 		case e.IsSecond():
@@ -275,8 +284,12 @@ func (f *Funnel) place() error {
 	if !f.isRupture() {
 		return nil
 	}
+	// One reference for all: it has to be of the model's own population.
+	if _, err := measure.AdjustedRate(f.events, float64(nano)/1e9, measure.DefaultModel(), *f.Reference); err != nil {
+		return fmt.Errorf("adjusted rates of %s: %w", f.Outcome, err)
+	}
 	for _, p := range limits.Points {
-		a, err := f.list[p.Code].adjusted(p.Code)
+		a, err := f.list[p.Code].adjusted(p.Code, *f.Reference)
 		if err != nil {
 			return fmt.Errorf("expected events of %s: %w", p.Code, err)
 		}
@@ -310,14 +323,11 @@ func (f *Funnel) hidden(codes []string) map[string]bool {
 	return out
 }
 
-func (u *funnelUnit) adjusted(code string) (AdjustedUnit, error) {
+func (u *funnelUnit) adjusted(code string, reference measure.Reference) (AdjustedUnit, error) {
 	a := AdjustedUnit{Code: code, Expected: float64(u.nano) / 1e9}
 	if a.Expected > 0 {
-		rate, err := measure.AdjustedRate(u.events, a.Expected, measure.DefaultModel(), measure.Reference2016To2022())
-		if err != nil {
-			return a, err
-		}
-		a.AdjustedRate = &rate.Rate
+		rate := float64(u.events) / a.Expected * reference.Rate
+		a.AdjustedRate = &rate
 	}
 	if u.n > maxTailCases {
 		return a, nil

@@ -268,11 +268,12 @@ func counted(events, n int) (CountedFigure, error) {
 	if n < smallNumber {
 		return f, nil
 	}
-	rate, err := measure.NewRate(events, n)
+	rate := float64(events) / float64(n)
+	interval, err := measure.Wilson(events, n, 0.95)
 	if err != nil {
 		return f, fmt.Errorf("rate of %d in %d: %w", events, n, err)
 	}
-	f.Rate, f.Interval = &rate.Rate, &rate.Wilson
+	f.Rate, f.Interval = &rate, &interval
 	return f, nil
 }
 

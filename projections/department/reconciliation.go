@@ -91,7 +91,7 @@ func Reconcile(ctx context.Context, tx pgx.Tx, department string, p Period, asOf
 		if !o.OutcomeKnown {
 			r.NotEnded = append(r.NotEnded, OpenCase{o.CaseCode, o.OperatedOn.Format(time.DateOnly)})
 		}
-		if o.Eye != nil {
+		if ExcludedReason(o.Row) == "" {
 			eyes = append(eyes, *o.Eye)
 		}
 	}

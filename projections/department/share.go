@@ -30,11 +30,12 @@ func shareOf(count, n int) (Share, error) {
 	if n < smallNumber {
 		return s, nil
 	}
-	rate, err := measure.NewRate(count, n)
+	share := float64(count) / float64(n)
+	interval, err := measure.Wilson(count, n, 0.95)
 	if err != nil {
 		return s, fmt.Errorf("share of %d in %d: %w", count, n, err)
 	}
-	s.Share, s.Interval = &rate.Rate, &rate.Wilson
+	s.Share, s.Interval = &share, &interval
 	return s, nil
 }
 

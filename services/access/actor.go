@@ -51,8 +51,9 @@ func (a Actor) InDepartment(department string) bool {
 	return slices.Contains(a.Departments, department)
 }
 
-// DeskSource is the source of events that quality officers make here: reviews,
-// chart designs and corrections. No integrator may have it.
+// DeskSource is the source of events that people make here: reviews, chart designs
+// and corrections of quality officers, reviews of cases by trainers. No integrator
+// may have it.
 const DeskSource = "quality-desk"
 
 type actorKey struct{}

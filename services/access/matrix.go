@@ -35,7 +35,8 @@ type Row struct {
 	Roles  []Role // empty where Public, or for ScopeOperator
 	Scope  Scope
 	Public bool // needs no token
-	Page   bool // takes the token from the session cookie as well
+	Page   bool // for a person's browser: takes the token from the session cookie as well, and is refused as a page
+	Cookie bool // for the script of a page: takes the session cookie, and is refused like any route
 }
 
 // Matrix is the one list of routes. A route without a row is refused.
@@ -43,13 +44,27 @@ var Matrix = []Row{
 	{Method: "POST", Route: "/v1/events", Roles: []Role{Integrator}, Scope: ScopeSource},
 	{Method: "GET", Route: "/v1/cases/{case}", Roles: []Role{Trainer, Trainee, Quality}, Scope: ScopeSurgeon},
 	{Method: "GET", Route: "/v1/cases/{case}/events", Roles: []Role{Integrator, Trainer, Trainee, Quality}, Scope: ScopeSurgeon},
+	{Method: "GET", Route: "/v1/cases/{case}/stage", Roles: []Role{Trainer, Trainee, Quality}, Scope: ScopeSurgeon},
+	{Method: "POST", Route: "/v1/cases/{case}/reviews", Roles: []Role{Trainer}, Scope: ScopeSurgeon},
+	{Method: "GET", Route: "/v1/reviews", Roles: []Role{Trainer, Trainee, Quality}, Scope: ScopeSurgeon},
 	{Method: "GET", Route: "/v1/surgeons/{surgeon}/charts", Roles: []Role{Trainer, Trainee, Quality}, Scope: ScopeSurgeon},
+	{Method: "GET", Route: "/v1/surgeons/{surgeon}/progress", Roles: []Role{Trainer, Trainee, Quality}, Scope: ScopeSurgeon},
+	{Method: "GET", Route: "/v1/departments/{department}/charts", Roles: []Role{Quality}, Scope: ScopeDepartment},
 	{Method: "GET", Route: "/v1/departments/{department}/benchmarks", Roles: []Role{Trainer, Quality, Auditor}, Scope: ScopeDepartment},
+	{Method: "GET", Route: "/v1/departments/{department}/comparison", Roles: []Role{Trainer, Quality}, Scope: ScopeDepartment},
+	{Method: "GET", Route: "/v1/departments/{department}/completeness", Roles: []Role{Quality}, Scope: ScopeDepartment},
+	{Method: "GET", Route: "/v1/departments/{department}/lens-constants", Roles: []Role{Trainer, Quality}, Scope: ScopeDepartment},
+	{Method: "GET", Route: "/v1/departments/{department}/astigmatism", Roles: []Role{Trainer, Quality}, Scope: ScopeDepartment},
+	{Method: "GET", Route: "/v1/departments/{department}/endophthalmitis", Roles: []Role{Quality}, Scope: ScopeDepartment},
+	{Method: "GET", Route: "/v1/departments/{department}/risk-model", Roles: []Role{Quality}, Scope: ScopeDepartment},
+	{Method: "GET", Route: "/v1/figures", Roles: []Role{Quality, Auditor}, Scope: ScopeDepartment},
+	{Method: "GET", Route: "/v1/funnels/{outcome}", Roles: []Role{Quality, Auditor}, Scope: ScopeDepartment},
 	{Method: "GET", Route: "/v1/alarms", Roles: []Role{Quality}, Scope: ScopeDepartment},
 	{Method: "POST", Route: "/v1/alarms/{alarm}/reviews", Roles: []Role{Quality}, Scope: ScopeDepartment},
 	{Method: "POST", Route: "/v1/designs", Roles: Roles, Scope: ScopeNone},
 	{Method: "POST", Route: "/v1/risks", Roles: Roles, Scope: ScopeNone},
 	{Method: "GET", Route: "/v1/intake", Roles: []Role{Integrator, Quality, Administrator}, Scope: ScopeSource},
+	{Method: "GET", Route: "/v1/changes", Roles: Roles, Scope: ScopeNone, Cookie: true},
 	{Method: "GET", Route: "/v1/quarantine", Roles: []Role{Integrator, Quality}, Scope: ScopeSource},
 	{Method: "POST", Route: "/v1/quarantine/{sequence}/replays", Roles: []Role{Quality}, Scope: ScopeDepartment},
 
@@ -57,6 +72,7 @@ var Matrix = []Row{
 	{Method: "GET", Route: "/readyz", Public: true, Scope: ScopeNone},
 	{Method: "GET", Route: "/metrics", Scope: ScopeOperator},
 	{Method: "GET", Route: "/openapi.yaml", Public: true, Scope: ScopeNone},
+	{Method: "GET", Route: "/asyncapi.yaml", Public: true, Scope: ScopeNone},
 	{Method: "GET", Route: "/schemas/{type}", Public: true, Scope: ScopeNone},
 
 	{Method: "GET", Route: "/", Public: true, Page: true, Scope: ScopeNone},
@@ -64,9 +80,20 @@ var Matrix = []Row{
 	{Method: "POST", Route: "/sign-out", Public: true, Page: true, Scope: ScopeNone},
 	{Method: "GET", Route: "/assets/{file}", Public: true, Scope: ScopeNone},
 	{Method: "GET", Route: "/my/charts", Roles: []Role{Trainer, Trainee}, Scope: ScopeSurgeon, Page: true},
+	{Method: "GET", Route: "/my/progress", Roles: []Role{Trainer, Trainee}, Scope: ScopeSurgeon, Page: true},
+	{Method: "GET", Route: "/my/reviews", Roles: []Role{Trainer}, Scope: ScopeSurgeon, Page: true},
 	{Method: "GET", Route: "/alarms", Roles: []Role{Quality}, Scope: ScopeDepartment, Page: true},
 	{Method: "GET", Route: "/cases/{case}", Roles: []Role{Trainer, Trainee, Quality}, Scope: ScopeSurgeon, Page: true},
+	{Method: "POST", Route: "/cases/{case}/reviews", Roles: []Role{Trainer}, Scope: ScopeSurgeon, Page: true},
 	{Method: "GET", Route: "/departments/{department}", Roles: []Role{Trainer, Quality, Auditor}, Scope: ScopeDepartment, Page: true},
+	{Method: "GET", Route: "/departments/{department}/lenses", Roles: []Role{Trainer, Quality}, Scope: ScopeDepartment, Page: true},
+	{Method: "GET", Route: "/departments/{department}/infections", Roles: []Role{Quality}, Scope: ScopeDepartment, Page: true},
+	{Method: "GET", Route: "/departments/{department}/funnel", Roles: []Role{Quality, Auditor}, Scope: ScopeDepartment, Page: true},
+	{Method: "GET", Route: "/departments/{department}/completeness", Roles: []Role{Quality}, Scope: ScopeDepartment, Page: true},
+	{Method: "GET", Route: "/departments/{department}/risk-model", Roles: []Role{Quality}, Scope: ScopeDepartment, Page: true},
+	{Method: "GET", Route: "/figures", Roles: []Role{Quality, Auditor}, Scope: ScopeDepartment, Page: true},
+	{Method: "GET", Route: "/figures.csv", Roles: []Role{Quality, Auditor}, Scope: ScopeDepartment, Page: true},
+	{Method: "GET", Route: "/figures.json", Roles: []Role{Quality, Auditor}, Scope: ScopeDepartment, Page: true},
 	{Method: "POST", Route: "/alarms/{alarm}/reviews", Roles: []Role{Quality}, Scope: ScopeDepartment, Page: true},
 	{Method: "POST", Route: "/quarantine/{sequence}/replays", Roles: []Role{Quality}, Scope: ScopeDepartment, Page: true},
 	{Method: "GET", Route: "/intake", Roles: []Role{Integrator, Quality, Administrator}, Scope: ScopeSource, Page: true},

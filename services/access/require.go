@@ -27,6 +27,12 @@ type Config struct {
 	// SignIn is the address that a page without a good token leads to; empty
 	// means "/".
 	SignIn string
+
+	// RefusePage answers in place of a page that is refused, with the status
+	// that web.Status gives of err, which is always a *web.Error. FromContext
+	// tells who asked, where that is known. Nil answers with a problem, as every
+	// other route does.
+	RefusePage func(w http.ResponseWriter, r *http.Request, err error)
 }
 
 // Require checks every route of the router against Matrix. It belongs on the
@@ -59,7 +65,7 @@ func (g *guard) middleware(next http.Handler) http.Handler {
 		// No page of another site may act with a visitor's cookie.
 		if !isSafe(r.Method) {
 			if err := g.origins.Check(r); err != nil {
-				web.WriteError(w, r, &web.Error{Code: web.CodeForbidden, Message: "The request comes from a page of another site. Use a page of this one."})
+				g.refuse(w, r, row, &web.Error{Code: web.CodeForbidden, Message: "The request comes from a page of another site. Use a page of this one."})
 				return
 			}
 		}
@@ -85,21 +91,31 @@ func (g *guard) middleware(next http.Handler) http.Handler {
 			http.Redirect(w, r, g.SignIn, http.StatusSeeOther)
 			return
 		default:
-			web.WriteError(w, r, err)
+			g.refuse(w, r, row, err)
 			return
 		}
 		if !row.Public {
 			if !row.Allows(actor.Role) {
-				web.WriteError(w, r, &web.Error{Code: web.CodeForbidden, Message: "Your role, " + string(actor.Role) + ", doesn't use this address."})
+				g.refuse(w, r, row, &web.Error{Code: web.CodeForbidden, Message: "Your role, " + string(actor.Role) + ", doesn't use this address."})
 				return
 			}
 			if !row.reaches(actor, mux.Vars(r)) {
-				web.WriteError(w, r, web.NotFound())
+				g.refuse(w, r, row, web.NotFound())
 				return
 			}
 		}
 		next.ServeHTTP(w, r)
 	})
+}
+
+// refuse answers a request that isn't let through: a person with a page, where
+// there is one for it.
+func (g *guard) refuse(w http.ResponseWriter, r *http.Request, row Row, err error) {
+	if row.Page && g.RefusePage != nil {
+		g.RefusePage(w, r, err)
+		return
+	}
+	web.WriteError(w, r, err)
 }
 
 // unauthenticated is the one answer to a missing token and to every bad one.
@@ -109,7 +125,7 @@ func unauthenticated() *web.Error {
 
 func (g *guard) actor(r *http.Request, row Row) (Actor, error) {
 	token, ok := bearer(r)
-	if !ok && row.Page && len(r.Header.Values("Authorization")) == 0 {
+	if !ok && (row.Page || row.Cookie) && len(r.Header.Values("Authorization")) == 0 {
 		token, ok = sessionToken(r)
 	}
 	if !ok {

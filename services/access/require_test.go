@@ -109,28 +109,54 @@ var expected = []struct{ method, path, route, may string }{
 	{"POST", "/v1/events", "", "i"},
 	{"GET", "/v1/cases/C-1", "/v1/cases/{case}", "req"},
 	{"GET", "/v1/cases/C-1/events", "/v1/cases/{case}/events", "ireq"},
+	{"GET", "/v1/cases/C-1/stage", "/v1/cases/{case}/stage", "req"},
+	{"POST", "/v1/cases/C-1/reviews", "/v1/cases/{case}/reviews", "r"},
+	{"GET", "/v1/reviews", "", "req"},
 	{"GET", "/v1/surgeons/S-014/charts", "/v1/surgeons/{surgeon}/charts", "req"},
+	{"GET", "/v1/surgeons/S-014/progress", "/v1/surgeons/{surgeon}/progress", "req"},
+	{"GET", "/v1/departments/HARBOUR/charts", "/v1/departments/{department}/charts", "q"},
 	{"GET", "/v1/departments/HARBOUR/benchmarks", "/v1/departments/{department}/benchmarks", "rqu"},
+	{"GET", "/v1/departments/HARBOUR/comparison", "/v1/departments/{department}/comparison", "rq"},
+	{"GET", "/v1/departments/HARBOUR/completeness", "/v1/departments/{department}/completeness", "q"},
+	{"GET", "/v1/departments/HARBOUR/lens-constants", "/v1/departments/{department}/lens-constants", "rq"},
+	{"GET", "/v1/departments/HARBOUR/astigmatism", "/v1/departments/{department}/astigmatism", "rq"},
+	{"GET", "/v1/departments/HARBOUR/endophthalmitis", "/v1/departments/{department}/endophthalmitis", "q"},
+	{"GET", "/v1/departments/HARBOUR/risk-model", "/v1/departments/{department}/risk-model", "q"},
+	{"GET", "/v1/figures", "", "qu"},
+	{"GET", "/v1/funnels/capsule-rupture", "/v1/funnels/{outcome}", "qu"},
 	{"GET", "/v1/alarms", "", "q"},
 	{"POST", "/v1/alarms/A-1/reviews", "/v1/alarms/{alarm}/reviews", "q"},
 	{"POST", "/v1/designs", "", "irequa"},
 	{"POST", "/v1/risks", "", "irequa"},
 	{"GET", "/v1/intake", "", "iqa"},
+	{"GET", "/v1/changes", "", "irequa"},
 	{"GET", "/v1/quarantine", "", "iq"},
 	{"POST", "/v1/quarantine/7/replays", "/v1/quarantine/{sequence}/replays", "q"},
 	{"GET", "/healthz", "", "*"},
 	{"GET", "/readyz", "", "*"},
 	{"GET", "/openapi.yaml", "", "*"},
+	{"GET", "/asyncapi.yaml", "", "*"},
 	{"GET", "/schemas/x", "/schemas/{type}", "*"},
 	{"GET", "/", "", "*"},
 	{"POST", "/sign-in", "", "*"},
 	{"POST", "/sign-out", "", "*"},
 	{"GET", "/assets/page.css", "/assets/{file}", "*"},
 	{"GET", "/my/charts", "", "re"},
+	{"GET", "/my/progress", "", "re"},
+	{"GET", "/my/reviews", "", "r"},
+	{"POST", "/cases/C-1/reviews", "/cases/{case}/reviews", "r"},
 	{"GET", "/alarms", "", "q"},
 	{"POST", "/alarms/A-1/reviews", "/alarms/{alarm}/reviews", "q"},
 	{"GET", "/cases/C-1", "/cases/{case}", "req"},
 	{"GET", "/departments/HARBOUR", "/departments/{department}", "rqu"},
+	{"GET", "/departments/HARBOUR/lenses", "/departments/{department}/lenses", "rq"},
+	{"GET", "/departments/HARBOUR/infections", "/departments/{department}/infections", "q"},
+	{"GET", "/departments/HARBOUR/funnel", "/departments/{department}/funnel", "qu"},
+	{"GET", "/departments/HARBOUR/completeness", "/departments/{department}/completeness", "q"},
+	{"GET", "/departments/HARBOUR/risk-model", "/departments/{department}/risk-model", "q"},
+	{"GET", "/figures", "", "qu"},
+	{"GET", "/figures.csv", "", "qu"},
+	{"GET", "/figures.json", "", "qu"},
 	{"GET", "/intake", "", "iqa"},
 	{"POST", "/quarantine/7/replays", "/quarantine/{sequence}/replays", "q"},
 }
@@ -185,6 +211,9 @@ func TestScopeInTheAddress(t *testing.T) {
 		{Trainee, "/v1/surgeons/S-014/charts", 200},
 		{Trainee, "/v1/surgeons/S-015/charts", 404},
 		{Trainee, "/v1/surgeons/s-014/charts", 404},
+		{Trainee, "/v1/surgeons/S-015/progress", 404},
+		{Trainer, "/v1/surgeons/S-015/progress", 404},
+		{Quality, "/v1/departments/HILL/charts", 404},
 		{Trainee, "/v1/surgeons/S-014%2FX/charts", 404},
 		{Trainee, "/v1/surgeons/S-014%00/charts", 404},
 		{Trainer, "/v1/surgeons/S-001/charts", 200},
@@ -281,6 +310,13 @@ func TestPagesTakeTheCookie(t *testing.T) {
 	if status, _, _ := w.ask(t, "GET", "/my/charts", two); status != 303 {
 		t.Errorf("two cookies: %d", status)
 	}
+	// The script of a page has the cookie too, and can't follow to a door.
+	if status, body, _ := w.ask(t, "GET", "/v1/changes", cookieToken(trainee)); status != 200 || body != "trainee" {
+		t.Errorf("a page's script with the cookie: %d %s", status, body)
+	}
+	if status, body, _ := w.ask(t, "GET", "/v1/changes", cookieToken("gone")); status != 401 || !strings.Contains(body, "urn:lensledger:problem:unauthenticated") {
+		t.Errorf("a page's script with an old cookie: %d %s", status, body)
+	}
 	rec := httptest.NewRecorder()
 	SetSession(rec, "token", true)
 	ClearSession(rec, false)
@@ -312,6 +348,47 @@ func TestAnotherSitesPageCannotAct(t *testing.T) {
 	}
 	if status, _, _ := w.ask(t, "GET", "/alarms", from("cross-site", "https://attacker.example")); status != 200 {
 		t.Errorf("a link from another site: %d", status)
+	}
+}
+
+// A person who is refused gets a page, where there is one for it, which knows who
+// asked; a program gets a problem.
+func TestRefusalOfAPage(t *testing.T) {
+	w := newWorld(t, func(c *Config) {
+		c.RefusePage = func(w http.ResponseWriter, r *http.Request, err error) {
+			actor, _ := FromContext(r.Context())
+			w.WriteHeader(web.Status(err))
+			_, _ = io.WriteString(w, "<p>"+string(actor.Role)+" "+err.Error())
+		}
+	})
+	elsewhere := func(r *http.Request) {
+		cookieToken(w.tokens[Quality])(r)
+		r.Header.Set("Sec-Fetch-Site", "cross-site")
+	}
+	for _, c := range []struct {
+		method, path string
+		set          func(*http.Request)
+		status       int
+		begins       string
+	}{
+		{"GET", "/alarms", cookieToken(w.tokens[Trainee]), 403, "<p>trainee forbidden: Your role"},
+		{"GET", "/departments/HILL", cookieToken(w.tokens[Auditor]), 404, "<p>auditor not-found: "},
+		{"POST", "/alarms/A-1/reviews", nil, 401, "<p> unauthenticated: "},
+		{"POST", "/alarms/A-1/reviews", elsewhere, 403, "<p> forbidden: The request comes from a page of another site"},
+		{"GET", "/alarms", nil, 303, ""}, // led to the door instead
+		{"GET", "/alarms", cookieToken(w.tokens[Quality]), 200, "quality"},
+		{"GET", "/v1/alarms", bearerToken(w.tokens[Trainee]), 403, `{"type":"urn:lensledger:problem:forbidden"`},
+		{"GET", "/v1/changes", nil, 401, `{"type":"urn:lensledger:problem:unauthenticated"`},
+	} {
+		status, body, _ := w.ask(t, c.method, c.path, c.set)
+		if status != c.status || !strings.HasPrefix(body, c.begins) {
+			t.Errorf("%s %s: %d %s", c.method, c.path, status, body)
+		}
+	}
+	// Without such a page it is a problem too.
+	plain := newWorld(t, nil)
+	if status, body, _ := plain.ask(t, "GET", "/alarms", cookieToken(plain.tokens[Trainee])); status != 403 || !strings.HasPrefix(body, `{"type":"urn:lensledger:problem:forbidden"`) {
+		t.Errorf("%d %s", status, body)
 	}
 }
 
@@ -390,6 +467,10 @@ func TestMatrixIsSound(t *testing.T) {
 		}
 		if row.Allows(Auditor) && row.Scope == ScopeSurgeon {
 			t.Errorf("%v: an auditor sees no person", k)
+		}
+		// A cookie comes along by itself, so what it opens must change nothing.
+		if row.Cookie && (row.Page || row.Public || !isSafe(row.Method)) {
+			t.Errorf("%v: Cookie doesn't fit", k)
 		}
 	}
 }

@@ -28,6 +28,7 @@ func (r *registry) testAlarms(t *testing.T) {
 		a.Value < a.Threshold || a.Threshold != 2.36 || !strings.HasSuffix(a.Words, ", for review") {
 		t.Errorf("%+v", a)
 	}
+	r.testFalseAlarms(t)
 	path := "/v1/alarms/" + a.Alarm + "/reviews"
 	for _, c := range []struct {
 		body    string
@@ -40,6 +41,9 @@ func (r *registry) testAlarms(t *testing.T) {
 		{`{"finding":"other","action":"` + strings.Repeat("a", 501) + `"}`, 422, "refused", "/action"},
 		{`{"finding":"other","by":"S-001"}`, 400, "invalid", "/by"},
 		{`{"finding":"other","restart":"yes"}`, 400, "invalid", "/restart"},
+		{`{"finding":"other","reviewed_at":"yesterday"}`, 422, "refused", "/reviewed_at"},
+		{`{"finding":"other","reviewed_at":"2025-03-12T10:41:07+00:00"}`, 422, "refused", "/reviewed_at"},
+		{`{"finding":"other","reviewed_at":"` + time.Now().Add(time.Hour).Format(time.RFC3339) + `"}`, 422, "refused", "/reviewed_at"},
 	} {
 		p := r.call(t, "quality", "POST", path, c.body).problem(t, c.status, c.kind)
 		if len(p.Errors) != 1 || p.Errors[0].Pointer != c.pointer {
@@ -51,8 +55,10 @@ func (r *registry) testAlarms(t *testing.T) {
 	r.call(t, "quality", "POST", "/v1/alarms/none/reviews", `{"finding":"other"}`).problem(t, 404, "not-found")
 
 	before := r.last(t)
-	var done Reviewed
-	got := r.call(t, "named", "POST", path, `{"finding":"training-need","action":"two weeks of wet lab","restart":true}`)
+	var done, again Reviewed
+	at := time.Now().Add(-2 * time.Minute).Format(time.RFC3339)
+	review := `{"finding":"training-need","action":"two weeks of wet lab","restart":true,"reviewed_at":"` + at + `"}`
+	got := r.call(t, "named", "POST", path, review)
 	if got.into(t, &done); got.status != 202 || len(done.Events) != 2 || done.Events[0].Type != events.TypeAlarmReviewed || done.Events[1].Type != events.TypeChartRestarted ||
 		done.Events[1].Sequence != before+2 || done.Chart != a.Chart {
 		t.Fatalf("%d %s", got.status, got.body)
@@ -67,6 +73,18 @@ func (r *registry) testAlarms(t *testing.T) {
 	if by := a.Reviews[0].By; by != string(PersonCode(people["named"])) || strings.Contains(by, "@") || !strings.HasPrefix(by, "quality-") {
 		t.Errorf("by %s", by)
 	}
+	// The answer was lost, and the client sends the review again: whatever has been
+	// projected since, it is the same review.
+	if got := r.call(t, "named", "POST", path, review); got.status != 202 {
+		t.Errorf("%d %s", got.status, got.body)
+	} else if got.into(t, &again); len(again.Events) != 2 || again.Events[0].ID != done.Events[0].ID || again.Events[1].ID != done.Events[1].ID || again.Events[0].Status != "duplicate" {
+		t.Errorf("%s", got.body)
+	}
+	r.project(t)
+	if a := r.alarmOf(t, "quality", "S-014"); len(a.Reviews) != 2 {
+		t.Errorf("sent twice, it is in the record %d times: %+v", len(a.Reviews), a.Reviews)
+	}
+	// Somebody else's of the same words is their own.
 	p := r.call(t, "quality", "POST", path, `{"finding":"other","restart":true}`).problem(t, 422, "refused")
 	if len(p.Errors) != 1 || p.Errors[0].Pointer != "/restart" {
 		t.Errorf("%+v", p.Errors)

@@ -129,6 +129,8 @@ func allowedKind(t reflect.Type) string {
 		return "a whole number"
 	case reflect.Float64:
 		return "a number"
+	case reflect.Slice:
+		return "a list"
 	}
 	return "text"
 }

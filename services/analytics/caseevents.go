@@ -3,6 +3,7 @@ package analytics
 import (
 	"context"
 	"net/http"
+	"strconv"
 
 	"github.com/gorilla/mux"
 	"github.com/jackc/pgx/v5"
@@ -20,7 +21,7 @@ type caseEvents struct {
 	Case   string           `json:"case"`
 	N      int              `json:"n"`
 	Events []archive.Stored `json:"events"`
-	Next   *uint64          `json:"next"` // after= of the next page; null at the end
+	Next   *string          `json:"next"` // after= of the next page; null at the end
 }
 
 // getCaseEvents serves GET /v1/cases/{case}/events.
@@ -35,38 +36,32 @@ func (s *Service) getCaseEvents(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	p, err := readPage(query)
+	p, err := s.readPage(r, query)
 	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
-	var next *uint64
-	s.answer(w, r, question{
-		reader: Reader(who), query: query,
-		header: func(h http.Header) {
-			if next != nil {
-				linkNext(h, r, query, *next)
-			}
-		},
-		answer: func(tx pgx.Tx, asOf archive.AsOf) (any, error) {
-			code := mux.Vars(r)["case"]
-			codes, err := codesOf(r.Context(), tx, who, &code, asOf)
-			if err != nil {
-				return nil, err
-			}
-			list, more, err := listCaseEvents(r.Context(), tx, codes, p, asOf)
-			if err != nil {
-				return nil, err
-			}
-			if len(list) == 0 && p.After == 0 {
-				return nil, web.NotFound()
-			}
-			if more {
-				next = &list[len(list)-1].Sequence
-			}
-			return caseEvents{Basis: basis(asOf), Case: code, N: len(list), Events: list, Next: next}, nil
-		},
-	})
+	after, err := p.AfterSequence()
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	s.answer(w, r, question{reader: Reader(who), query: query, page: p, answer: func(tx pgx.Tx, asOf archive.AsOf) (any, error) {
+		code := mux.Vars(r)["case"]
+		codes, err := codesOf(r.Context(), tx, who, &code, asOf)
+		if err != nil {
+			return nil, err
+		}
+		list, err := archive.Events(r.Context(), tx, codes, after, asOf.Position, p.Limit+1)
+		if err != nil {
+			return nil, err
+		}
+		if len(list) == 0 && after == 0 {
+			return nil, web.NotFound()
+		}
+		list, next := cut(p, asOf, list, func(e archive.Stored) string { return strconv.FormatUint(e.Sequence, 10) })
+		return caseEvents{Basis: basis(asOf), Case: code, N: len(list), Events: list, Next: next}, nil
+	}})
 }
 
 // codesOf lists the codes of the operation that a code belongs to, and turns the
@@ -86,14 +81,4 @@ func codesOf(ctx context.Context, tx pgx.Tx, who access.Actor, code *string, asO
 		return nil, err
 	}
 	return append(MergedCodes(*code, group), *code), nil
-}
-
-func listCaseEvents(ctx context.Context, tx pgx.Tx, codes []string, p page, asOf archive.AsOf) (list []archive.Stored, more bool, err error) {
-	if list, err = archive.Events(ctx, tx, codes, p.After, asOf.Position, p.Limit+1); err != nil {
-		return nil, false, err
-	}
-	if more = len(list) > p.Limit; more {
-		list = list[:p.Limit]
-	}
-	return list, more, nil
 }

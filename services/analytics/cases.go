@@ -49,6 +49,10 @@ type caseRecord struct {
 	HandOvers     []handOver     `json:"hand_overs"`
 	Complications []complication `json:"complications"`
 	Implant       *implant       `json:"implant"`
+	facts
+	Followup followup       `json:"followup"`
+	Outcome  *eyeOutcome    `json:"eye_outcome"` // null for what is no operation or stays out of the benchmarks
+	Reviews  []caseReviewed `json:"reviews"`
 
 	Flags     []fold.Flag     `json:"flags"`
 	Conflicts []identity      `json:"conflicts"`
@@ -194,6 +198,7 @@ func recordOf(record outcome.Record, merged []string) (caseRecord, error) {
 		ResponsibleConsultant: c.Responsible(), FirstOperator: c.FirstOperator(), Supervision: row.Supervision,
 		Anaesthesia: []string{}, Operators: []string{}, TakenOver: row.TakenOver,
 		Steps: make([]step, len(c.Steps)), HandOvers: make([]handOver, len(c.Changes)), Complications: make([]complication, len(c.Complications)),
+		facts: factsOf(c), Followup: followupOf(c), Reviews: caseReviewsOf(c),
 		Flags: []fold.Flag{}, Conflicts: make([]identity, len(c.Conflicts)), Retracted: c.Retracted, Timeline: make([]timelineEvent, len(c.Timeline)),
 	}
 	if err := json.Unmarshal([]byte(row.Flags), &out.Flags); err != nil {
@@ -236,6 +241,10 @@ func recordOf(record outcome.Record, merged []string) (caseRecord, error) {
 	if l := c.Lens; l != nil {
 		out.Implant = &implant{DeviceIdentifier: string(l.DeviceIdentifier), LensModel: string(l.LensModel), PowerD: dioptres(l.PowerD),
 			CylinderD: dioptres(l.CylinderD), AxisDeg: known(l.AxisDeg), OpticUM: known(l.OpticUM), Site: string(l.Site), RhexisOverlap: string(l.RhexisOverlap)}
+	}
+	var err error
+	if out.Outcome, err = eyeOutcomeOf(c, row); err != nil {
+		return out, err
 	}
 	for i, id := range c.Conflicts {
 		out.Conflicts[i] = identity{id.Source, id.ID}

@@ -100,7 +100,7 @@ func (r *registry) testCaseEvents(t *testing.T) {
 	if all.Case != "HB-901" || len(all.Events) != 1 || all.Events[0].ID != "other-booked" {
 		t.Errorf("%+v", all)
 	}
-	for query, pointer := range map[string]string{"limit=0": "?limit", "limit=201": "?limit", "after=-1": "?after", "after=x": "?after"} {
+	for query, pointer := range map[string]string{"limit=0": "?limit", "limit=501": "?limit", "limit=x": "?limit", "after=17": "?after", "after=": "?after", "after=x": "?after"} {
 		if p := r.call(t, "quality", "GET", "/v1/cases/HB-900/events?"+query, "").problem(t, 400, "invalid"); len(p.Errors) != 1 || p.Errors[0].Pointer != pointer {
 			t.Errorf("%s: %+v", query, p.Errors)
 		}

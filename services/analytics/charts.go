@@ -100,7 +100,7 @@ func (s *Service) getCharts(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	outcome, err := oneOf(query, "outcome", string(events.OutcomeCapsuleRupture), string(events.OutcomeUnplannedTakeover))
+	outcome, err := oneOf(query, "outcome", surgeonOutcomes()...)
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -136,21 +136,36 @@ func (s *Service) getCharts(w http.ResponseWriter, r *http.Request) {
 }
 
 // VisibleCharts gives a surgeon's charts to somebody who may see them, none for
-// one without a case, and web.NotFound when the surgeon isn't the actor's to see
-// or doesn't exist: neither can be told from the other.
+// one without a case, and fails as MaySee does.
 func VisibleCharts(ctx context.Context, tx pgx.Tx, who access.Actor, surgeon string, asOf archive.AsOf) ([]alarm.Chart, error) {
-	if !who.Sees(surgeon) {
-		// A quality officer sees single operations of a colleague from elsewhere.
-		// A chart of those alone would mislead: it is whole or not shown.
-		ours, err := isOurs(ctx, tx, surgeon, asOf)
-		if err != nil {
-			return nil, err
-		}
-		if !ours {
-			return nil, web.NotFound()
-		}
+	if err := MaySee(ctx, tx, who, surgeon, asOf); err != nil {
+		return nil, err
 	}
 	return alarm.Charts(ctx, tx, surgeon, asOf)
+}
+
+// MaySee fails with web.NotFound when a surgeon's whole record isn't the actor's
+// to see or the surgeon doesn't exist: neither can be told from the other.
+func MaySee(ctx context.Context, tx pgx.Tx, who access.Actor, surgeon string, asOf archive.AsOf) error {
+	if who.Sees(surgeon) {
+		return nil
+	}
+	// A quality officer sees single operations of a colleague from elsewhere. A
+	// chart of those alone would mislead: it is whole or not shown.
+	ours, err := isOurs(ctx, tx, surgeon, asOf)
+	if err == nil && !ours {
+		return web.NotFound()
+	}
+	return err
+}
+
+// surgeonOutcomes lists what a surgeon's charts may watch.
+func surgeonOutcomes() []string {
+	out := []string{string(events.OutcomeCapsuleRupture), string(events.OutcomeUnplannedTakeover)}
+	for _, step := range events.StepOrder {
+		out = append(out, string(events.StepOutcome(step)))
+	}
+	return out
 }
 
 // isOurs says whether the surgeon belongs to a department of the reader: enrolled
@@ -171,18 +186,10 @@ func isOurs(ctx context.Context, tx pgx.Tx, surgeon string, asOf archive.AsOf) (
 func (s *Service) chart(ctx context.Context, c alarm.Chart) (chart, error) {
 	d := c.Design
 	out := chart{Chart: c.Code, Surgeon: c.Surgeon.Surgeon, Department: c.Surgeon.Department, Outcome: d.Outcome, Kind: d.Kind,
-		Words: ChartWords(c), N: len(c.Points), Events: c.Events, Value: c.Value(), Cases: c.Points, Alarms: []crossed{}, Reached: []crossed{},
-		LeftOut: c.LeftOut, PartCases: c.Part, Closed: c.Closed, Excluded: map[string]int{},
-		Design: chartDesign{Code: d.Code, Scope: d.Scope, Acceptable: d.Acceptable, Unacceptable: d.Unacceptable, OddsRatio: oddsRatio(d),
-			Threshold: d.Threshold, ChosenBy: d.ChosenBy, RiskModel: d.RiskModel, RiskVersion: d.RiskVersion}}
+		Words: ChartWords(c), N: len(c.Points), Events: c.Events, Value: c.Value(), Cases: c.Points, Alarms: []crossed{},
+		LeftOut: c.LeftOut, PartCases: c.Part, Closed: c.Closed, Excluded: map[string]int{}}
 	if out.Cases == nil {
 		out.Cases = []alarm.Point{}
-	}
-	if !d.DesignedAt.IsZero() {
-		out.Design.DesignedAt = &d.DesignedAt
-	}
-	if d.ClosesAfter > 0 {
-		out.Design.ClosesAfter = &d.ClosesAfter
 	}
 	if c.LeftOut > 0 {
 		out.Excluded[excludedOutcome] = c.LeftOut
@@ -194,18 +201,39 @@ func (s *Service) chart(ctx context.Context, c alarm.Chart) (chart, error) {
 		out.Alarms = append(out.Alarms, crossed{Alarm: a.Alarm, Case: a.CaseCode, CaseNumber: int(a.CaseNumber), CrossedAt: a.CrossedAt,
 			Value: events.Millionths(a.Value).Float(), Threshold: events.Millionths(a.Threshold).Float()})
 	}
-	for _, p := range c.Reaching {
-		out.Reached = append(out.Reached, crossed{Case: p.Case, CaseNumber: p.CaseNumber, CrossedAt: p.StartedAt, Value: p.Value, Threshold: d.Threshold})
-	}
+	out.Reached = reached(c)
 	lengths, err := s.RunLengths(ctx, d)
 	if err != nil {
 		return chart{}, err
 	}
-	out.CannotSee = CannotSee(c, lengths)
-	if lengths != nil {
-		out.Design.InControl, out.Design.OutOfControl = &lengths.InControl, &lengths.OutOfControl
-	}
+	out.CannotSee, out.Design = CannotSee(c, lengths), designOf(d, lengths)
 	return out, nil
+}
+
+// reached lists the cases at which a chart that raises no alarm reached its line.
+func reached(c alarm.Chart) []crossed {
+	out := []crossed{}
+	for _, p := range c.Reaching {
+		out = append(out, crossed{Case: p.Case, CaseNumber: p.CaseNumber, CrossedAt: p.StartedAt, Value: p.Value, Threshold: c.Design.Threshold})
+	}
+	return out
+}
+
+// designOf shows a design with its run lengths, which are nil where they can't be
+// computed.
+func designOf(d alarm.Design, lengths *measure.Design) chartDesign {
+	out := chartDesign{Code: d.Code, Scope: d.Scope, Acceptable: d.Acceptable, Unacceptable: d.Unacceptable, OddsRatio: oddsRatio(d),
+		Threshold: d.Threshold, ChosenBy: d.ChosenBy, RiskModel: d.RiskModel, RiskVersion: d.RiskVersion}
+	if !d.DesignedAt.IsZero() {
+		out.DesignedAt = &d.DesignedAt
+	}
+	if d.ClosesAfter > 0 {
+		out.ClosesAfter = &d.ClosesAfter
+	}
+	if lengths != nil {
+		out.InControl, out.OutOfControl = &lengths.InControl, &lengths.OutOfControl
+	}
+	return out
 }
 
 // RunLengths gives the run lengths of a chart's design, for cases that all carry

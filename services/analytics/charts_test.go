@@ -52,7 +52,8 @@ func (r *registry) testCharts(t *testing.T) {
 	for _, c := range list.Charts {
 		kinds = append(kinds, c.Outcome+"/"+c.Kind)
 	}
-	if want := []string{"capsule-rupture/detection", "unplanned-takeover/detection", "capsule-rupture/competence", "unplanned-takeover/competence"}; list.Surgeon != "S-014" || !slices.Equal(kinds, want) {
+	if want := []string{"capsule-rupture/detection", "unplanned-takeover/detection", "capsule-rupture/competence", "unplanned-takeover/competence",
+		"step:capsulorhexis/competence", "step:sculpting/competence"}; list.Surgeon != "S-014" || !slices.Equal(kinds, want) {
 		t.Errorf("%s %v", list.Surgeon, kinds)
 	}
 	// 22 prior cases; the fourth rupture in a row is the sixth case here: 28. Each
@@ -78,7 +79,7 @@ func (r *registry) testCharts(t *testing.T) {
 		t.Errorf("%+v", w)
 	}
 	got = r.call(t, "trainer", "GET", "/v1/surgeons/S-014/charts?kind=competence", "")
-	if got.into(t, &list); len(list.Charts) != 2 || list.N != 2 {
+	if got.into(t, &list); len(list.Charts) != 4 || list.N != 4 {
 		t.Errorf("%d charts", len(list.Charts))
 	}
 	// One who has no case yet has no chart; a consultant has no competence chart.
@@ -87,10 +88,16 @@ func (r *registry) testCharts(t *testing.T) {
 		t.Errorf("%d %s", got.status, got.body)
 	}
 	r.call(t, "quality", "GET", "/v1/surgeons/S-148/charts?outcome=capsule-rupture&kind=competence", "").problem(t, 404, "not-found")
-	p := r.call(t, "trainee", "GET", "/v1/surgeons/S-014/charts?outcome=step:sculpting&kind=both", "").problem(t, 400, "invalid")
-	if len(p.Errors) != 1 || p.Errors[0].Pointer != "?outcome" {
+	p := r.call(t, "trainee", "GET", "/v1/surgeons/S-014/charts?outcome=step:dancing&kind=both", "").problem(t, 400, "invalid")
+	if len(p.Errors) != 1 || p.Errors[0].Pointer != "?outcome" || !strings.Contains(p.Errors[0].Detail, "allowed capsule-rupture, unplanned-takeover, step:draping, ") {
 		t.Errorf("%+v", p.Errors)
 	}
+	// He was stopped in sculpting once, the only time that it is recorded.
+	r.call(t, "trainee", "GET", "/v1/surgeons/S-014/charts?outcome=step:sculpting&kind=competence", "").into(t, &c)
+	if c.N != 1 || c.Events != 1 || c.Design.RiskModel != "" || c.Cases[0].Case != "HB-900" || c.Cases[0].Expected != c.Design.Acceptable {
+		t.Errorf("%+v", c)
+	}
+	r.call(t, "trainee", "GET", "/v1/surgeons/S-014/charts?outcome=step:sculpting&kind=detection", "").problem(t, 404, "not-found")
 }
 
 // testUnseen: what isn't the caller's to see is answered like what doesn't exist.
@@ -106,6 +113,10 @@ func (r *registry) testUnseen(t *testing.T) {
 		{"inland", "/v1/surgeons/S-014/charts", "/v1/surgeons/S-777/charts"},
 		// S-200 operated here once; a chart of that one case would mislead.
 		{"named", "/v1/surgeons/S-200/charts", "/v1/surgeons/S-777/charts"},
+		{"named", "/v1/surgeons/S-200/progress", "/v1/surgeons/S-777/progress"},
+		{"trainee", "/v1/surgeons/S-001/progress", "/v1/surgeons/S-777/progress"},
+		{"trainee", "/v1/cases/IN-001/stage", "/v1/cases/XX-001/stage"},
+		{"inland", "/v1/departments/HARBOUR/charts?outcome=visual-loss", "/v1/departments/NOWHERE/charts?outcome=visual-loss"},
 		{"trainee", "/v1/cases/IN-001", "/v1/cases/XX-001"},
 		{"beginner", "/v1/cases/HB-900", "/v1/cases/XX-001"},
 		{"inland", "/v1/cases/HB-900", "/v1/cases/XX-001"},

@@ -37,26 +37,33 @@ func (s *Service) postDesign(w http.ResponseWriter, r *http.Request) {
 	web.WriteJSON(w, http.StatusOK, design)
 }
 
-// zeros refuses a 0 or an empty list that was sent: the measure reads them as
-// not given.
+// zeros refuses a 0 or an empty list that was sent where the measure would read
+// it as not given. A head start of 0 and a steady state not asked for mean just
+// that.
 func zeros(request measure.DesignRequest, given map[string]bool) []web.Fault {
 	names, fields := fieldsOf(reflect.ValueOf(request))
 	var faults []web.Fault
 	for i, name := range names {
 		empty := fields[i].IsZero() || fields[i].Kind() == reflect.Slice && fields[i].Len() == 0
-		if given[name] && empty {
-			allowed := "more than 0"
-			switch fields[i].Kind() {
-			case reflect.Slice:
-				allowed = "at least one risk with its share"
-			case reflect.String:
-				allowed = "detection or competence"
+		if given[name] && empty && fields[i].Kind() != reflect.Bool && name != "head_start" {
+			allowed, ok := allowedEmpty[name]
+			if !ok {
+				allowed = "more than 0"
 			}
 			faults = append(faults, web.Fault{Pointer: "/" + name, Code: events.CodeOutOfRange,
 				Detail: fmt.Sprintf("%s: found nothing, allowed %s", name, allowed)})
 		}
 	}
 	return slices.Clip(faults)
+}
+
+// allowedEmpty says what a list or a word wants.
+var allowedEmpty = map[string]string{
+	"case_mix":     "at least one risk with its share",
+	"risks":        "at least one risk",
+	"alarm_within": "at least one number of cases",
+	"kind":         "detection or competence or boundary",
+	"direction":    "up or down",
 }
 
 // designs works charts out, few at a time, and remembers the latest: some take

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"net/http"
+	"slices"
 	"strconv"
 	"time"
 
@@ -22,7 +23,7 @@ type quarantine struct {
 	Basis
 	N           int                   `json:"n"`
 	Quarantined []archive.Quarantined `json:"quarantined"`
-	Next        *uint64               `json:"next"` // after= of the next page; null at the end
+	Next        *string               `json:"next"` // after= of the next page; null at the end
 }
 
 // getQuarantine serves GET /v1/quarantine.
@@ -37,32 +38,46 @@ func (s *Service) getQuarantine(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	p, err := readPage(query)
+	p, err := s.readPage(r, query)
 	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
-	var out quarantine
-	err = pg.AsActor(r.Context(), s.cfg.Pool, Reader(who), func(tx pgx.Tx) error {
-		asOf, err := archive.Resolve(r.Context(), tx, "")
-		if err != nil {
-			return err
-		}
-		out.Basis = basis(asOf)
-		out.Quarantined, err = archive.Quarantine(r.Context(), tx, p.After, p.Limit+1)
-		return err
+	after, err := p.AfterSequence()
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	s.answer(w, r, question{reader: Reader(who), query: query, page: p,
+		// A release is noted as soon as the log has the event, and the position
+		// that it changes may have gone by then.
+		beside: func(tx pgx.Tx) (string, error) {
+			_, released, err := archive.CountQuarantine(r.Context(), tx)
+			return strconv.Itoa(released), err
+		},
+		answer: func(tx pgx.Tx, asOf archive.AsOf) (any, error) {
+			list, err := archive.Quarantine(r.Context(), tx, after, p.Limit+1)
+			if err != nil {
+				return nil, err
+			}
+			list, next := cut(p, asOf, quarantineAt(list, asOf), func(q archive.Quarantined) string { return strconv.FormatUint(q.Sequence, 10) })
+			return quarantine{Basis: basis(asOf), N: len(list), Quarantined: list, Next: next}, nil
+		},
 	})
-	if err != nil {
-		s.fail(w, r, err)
-		return
+}
+
+// quarantineAt leaves out of a list by position what came after a moment.
+func quarantineAt(list []archive.Quarantined, asOf archive.AsOf) []archive.Quarantined {
+	if !asOf.Past {
+		return list
 	}
-	if len(out.Quarantined) > p.Limit {
-		out.Quarantined = out.Quarantined[:p.Limit]
-		out.Next = &out.Quarantined[p.Limit-1].Sequence
-		linkNext(w.Header(), r, query, *out.Next)
+	list = slices.DeleteFunc(list, func(q archive.Quarantined) bool { return q.Sequence > asOf.Position })
+	for i, q := range list {
+		if q.ReleasedAs != nil && *q.ReleasedAs > asOf.Position {
+			list[i].ReleasedAs = nil
+		}
 	}
-	out.N = len(out.Quarantined)
-	web.WriteJSON(w, http.StatusOK, out)
+	return list
 }
 
 // replayed is the answer to a replay.

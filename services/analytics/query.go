@@ -2,10 +2,10 @@ package analytics
 
 import (
 	"fmt"
+	"maps"
 	"net/http"
 	"net/url"
 	"slices"
-	"strconv"
 	"strings"
 
 	"lensledger/services/web"
@@ -37,9 +37,9 @@ func readQuery(r *http.Request, known ...string) (url.Values, error) {
 				Detail: fmt.Sprintf("found the parameter %q, allowed %s", short(name), allowed)})
 		case len(values) > 1:
 			faults = append(faults, web.Fault{Pointer: "?" + name, Code: faultInvalid, Detail: "found more than once, allowed once"})
-		case len(values[0]) > maxParameter:
+		case len(values[0]) > lengthOf(name):
 			faults = append(faults, web.Fault{Pointer: "?" + name, Code: faultInvalid,
-				Detail: fmt.Sprintf("found %d characters, allowed %d", len(values[0]), maxParameter)})
+				Detail: fmt.Sprintf("found %d characters, allowed %d", len(values[0]), lengthOf(name))})
 		}
 	}
 	if len(faults) > 0 {
@@ -48,6 +48,15 @@ func readQuery(r *http.Request, known ...string) (url.Values, error) {
 	}
 	return query, nil
 }
+
+func lengthOf(name string) int {
+	if name == "after" {
+		return maxCursor
+	}
+	return maxParameter
+}
+
+func sortedNames(query url.Values) []string { return slices.Sorted(maps.Keys(query)) }
 
 func badQuery(faults ...web.Fault) *web.Error {
 	return &web.Error{Code: web.CodeInvalid, Message: "The query can't be read.", Faults: faults}
@@ -61,45 +70,6 @@ func oneOf(query url.Values, name string, allowed ...string) (string, error) {
 			Detail: fmt.Sprintf("found %q, allowed %s", value, strings.Join(allowed, ", "))})
 	}
 	return value, nil
-}
-
-// page is a stretch of a list that is ordered by position.
-type page struct {
-	After uint64 // positions after this one
-	Limit int
-}
-
-// Bounds of a page.
-const (
-	defaultLimit = 50
-	maxLimit     = 200
-)
-
-func readPage(query url.Values) (page, error) {
-	p := page{Limit: defaultLimit}
-	var err error
-	if query.Has("after") {
-		if p.After, err = strconv.ParseUint(query.Get("after"), 10, 63); err != nil {
-			return p, badQuery(web.Fault{Pointer: "?after", Code: faultInvalid, Detail: "allowed: a position, as next of the answer before gives it"})
-		}
-	}
-	if query.Has("limit") {
-		if p.Limit, err = strconv.Atoi(query.Get("limit")); err != nil || p.Limit < 1 || p.Limit > maxLimit {
-			return p, badQuery(web.Fault{Pointer: "?limit", Code: "out-of-range", Detail: fmt.Sprintf("allowed: 1 to %d", maxLimit)})
-		}
-	}
-	return p, nil
-}
-
-// linkNext says where a list goes on (RFC 8288): the same question after a
-// position.
-func linkNext(h http.Header, r *http.Request, query url.Values, after uint64) {
-	next := url.Values{}
-	for name, values := range query {
-		next[name] = values
-	}
-	next.Set("after", strconv.FormatUint(after, 10))
-	h.Set("Link", fmt.Sprintf("<%s?%s>; rel=\"next\"", r.URL.EscapedPath(), next.Encode()))
 }
 
 func short(s string) string {

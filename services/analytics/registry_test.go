@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"net"
 	"slices"
 	"strings"
 	"testing"
@@ -21,9 +22,10 @@ type registry struct {
 	db        *pgtest.DB
 	stream    *stream.Stream
 	projector *projector.Projector
+	deafs     []net.Conn // clients that don't read
 }
 
-func newRegistry(t *testing.T) *registry {
+func newRegistry(t *testing.T, change ...func(*Config)) *registry {
 	t.Helper()
 	r := &registry{db: pgtest.New(t)}
 	server, err := stream.StartServer(stream.ServerConfig{StoreDir: t.TempDir(), InProcessOnly: true, MaxFileBytes: 1 << 30})
@@ -36,8 +38,28 @@ func newRegistry(t *testing.T) *registry {
 	}
 	t.Cleanup(r.stream.Close)
 	r.projector = projector.New(projector.Config{Pool: r.db.Pool, Base: r.db.Base, Stream: r.stream, Log: slog.New(slog.DiscardHandler)})
-	r.api = newAPI(t, Config{Pool: r.db.Pool, Base: r.db.Base, Releaser: r.projector}, r.stream.Publisher())
+	cfg := Config{Pool: r.db.Pool, Base: r.db.Base, Releaser: r.projector, Positions: r.watch(t)}
+	for _, c := range change {
+		c(&cfg)
+	}
+	r.api = newAPI(t, cfg, r.stream.Publisher())
 	return r
+}
+
+// watch listens to the projector as a server does.
+func (r *registry) watch(t *testing.T) *projector.Watcher {
+	t.Helper()
+	watcher := projector.NewWatcher(r.db.Pool, r.db.Base)
+	ctx, cancel := context.WithCancel(context.Background())
+	ended := make(chan error, 1)
+	go func() { ended <- watcher.Run(ctx) }()
+	t.Cleanup(func() {
+		cancel()
+		if err := <-ended; err != nil {
+			t.Error(err)
+		}
+	})
+	return watcher
 }
 
 // project brings the rows up to everything that was published.
@@ -177,6 +199,7 @@ func TestAPI(t *testing.T) {
 	t.Run("as of", r.testAsOf)
 	t.Run("alarms", r.testAlarms)
 	t.Run("intake and quarantine", r.testQuarantine)
+	t.Run("pages", r.testPages)
 	if strings.Contains(r.log.String(), "S-014") || strings.Contains(r.log.String(), "HB-900") {
 		t.Error("the log names somebody")
 	}

@@ -33,6 +33,7 @@ func TestMain(m *testing.M) { pgtest.Main(m) }
 type api struct {
 	url      string
 	router   *mux.Router
+	service  *Service
 	issuer   *access.DevIssuer
 	contract routers.Router
 	log      *bytes.Buffer // of one request at a time
@@ -42,6 +43,7 @@ type api struct {
 var people = map[string]access.Persona{
 	"integrator":    {Subject: "demo-integrator", Role: access.Integrator, Source: "ehr-harbour", Departments: []string{"HARBOUR"}},
 	"trainer":       {Subject: "demo-trainer", Role: access.Trainer, Surgeon: "S-001", Supervises: []string{"S-014"}, Departments: []string{"HARBOUR"}},
+	"consultant":    {Subject: "demo-consultant", Role: access.Trainer, Surgeon: "S-002", Departments: []string{"HARBOUR"}},
 	"trainee":       {Subject: "demo-trainee", Role: access.Trainee, Surgeon: "S-014"},
 	"beginner":      {Subject: "demo-beginner", Role: access.Trainee, Surgeon: "S-099"},
 	"quality":       {Subject: "demo-quality", Role: access.Quality, Departments: []string{"HARBOUR", "PUBLISHED"}},
@@ -64,6 +66,7 @@ func newAPI(t testing.TB, cfg Config, publisher intake.Publisher) *api {
 	if err != nil {
 		t.Fatal(err)
 	}
+	a.service = s
 	if a.issuer, err = access.NewDevIssuer(t.TempDir()); err != nil {
 		t.Fatal(err)
 	}
@@ -97,16 +100,18 @@ func calculators(t testing.TB) *api {
 		t.Fatal(err)
 	}
 	t.Cleanup(pool.Close)
-	return newAPI(t, Config{Pool: pool, Releaser: noReleaser{}}, noPublisher{})
+	return newAPI(t, Config{Pool: pool, Releaser: noReleaser{}, Positions: noPositions{}}, noPublisher{})
 }
 
 // These take the place of what the calculators never touch.
 type (
 	noReleaser  struct{}
 	noPublisher struct{}
+	noPositions struct{}
 )
 
 func (noReleaser) Release(context.Context, uint64) (uint64, error) { panic("not used") }
+func (noPositions) Wait(context.Context, uint64) error             { panic("not used") }
 func (noPublisher) PublishBatch(context.Context, []stream.Outgoing) []stream.Result {
 	panic("not used")
 }
@@ -130,6 +135,23 @@ func (a answer) into(t testing.TB, v any) {
 // request that is wrong on purpose is only held against it in its answer.
 func (a *api) call(t testing.TB, who, method, path, body string, headers ...string) answer {
 	t.Helper()
+	request := a.request(t, who, method, path, body, headers...)
+	response, err := http.DefaultClient.Do(request)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer response.Body.Close()
+	text, err := io.ReadAll(response.Body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := answer{response.StatusCode, response.Header, string(text)}
+	a.hold(t, request, body, got)
+	return got
+}
+
+func (a *api) request(t testing.TB, who, method, path, body string, headers ...string) *http.Request {
+	t.Helper()
 	request, err := http.NewRequest(method, a.url+path, strings.NewReader(body))
 	if err != nil {
 		t.Fatal(err)
@@ -151,18 +173,7 @@ func (a *api) call(t testing.TB, who, method, path, body string, headers ...stri
 		}
 		request.Header.Set("Authorization", "Bearer "+token)
 	}
-	response, err := http.DefaultClient.Do(request)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer response.Body.Close()
-	text, err := io.ReadAll(response.Body)
-	if err != nil {
-		t.Fatal(err)
-	}
-	got := answer{response.StatusCode, response.Header, string(text)}
-	a.hold(t, request, body, got)
-	return got
+	return request
 }
 
 // hold checks an exchange against the contract.
@@ -195,6 +206,7 @@ func init() {
 		openapi3filter.RegisterBodyDecoder(media, openapi3filter.JSONBodyDecoder)
 	}
 	openapi3filter.RegisterBodyDecoder("application/x-ndjson", openapi3filter.PlainBodyDecoder)
+	openapi3filter.RegisterBodyDecoder(web.ContentTypeEventStream, openapi3filter.PlainBodyDecoder)
 }
 
 // problem reads a failure and checks its kind.

@@ -9,6 +9,7 @@ import (
 
 	"github.com/gorilla/mux"
 	"github.com/jackc/pgx/v5/pgxpool"
+	"github.com/prometheus/client_golang/prometheus"
 
 	"lensledger/events"
 	"lensledger/projections/archive"
@@ -47,6 +48,10 @@ type Config struct {
 	Lag      Lagger           // nil asks Releaser, if it knows; else the lag isn't told
 	Logger   *slog.Logger     // nil is silent
 	Now      func() time.Time // nil is time.Now
+
+	Positions Positions             // nil: GET /v1/changes isn't to be had
+	Listeners int                   // clients of GET /v1/changes at a time; 0 means 1000
+	Metrics   prometheus.Registerer // nil counts nothing
 }
 
 // Service answers over HTTP.
@@ -54,6 +59,7 @@ type Service struct {
 	cfg     Config
 	asked   *designs // by whoever uses the calculator
 	lengths *designs // of the charts in use, which no calculator's user may crowd out
+	changes *changes
 }
 
 // New checks the configuration.
@@ -70,7 +76,17 @@ func New(cfg Config) (*Service, error) {
 	if cfg.Now == nil {
 		cfg.Now = time.Now
 	}
-	return &Service{cfg: cfg, asked: newDesigns(), lengths: newDesigns()}, nil
+	s := &Service{cfg: cfg, asked: newDesigns(), lengths: newDesigns(), changes: newChanges(cfg)}
+	if cfg.Metrics != nil {
+		err := cfg.Metrics.Register(prometheus.NewGaugeFunc(prometheus.GaugeOpts{
+			Name: "lensledger_changes_listeners",
+			Help: "Clients that listen for changes.",
+		}, s.changes.listeners))
+		if err != nil {
+			return nil, err
+		}
+	}
+	return s, nil
 }
 
 // Routes adds the routes of the service to a router of web.NewRouter, on which
@@ -79,17 +95,32 @@ func (s *Service) Routes(router *mux.Router) {
 	get := func(path string, h http.HandlerFunc) { router.HandleFunc(path, h).Methods(http.MethodGet) }
 	post := func(path string, h http.HandlerFunc) { router.HandleFunc(path, h).Methods(http.MethodPost) }
 	get("/v1/departments/{department}/benchmarks", s.getBenchmarks)
+	get("/v1/departments/{department}/comparison", s.getComparison)
+	get("/v1/departments/{department}/completeness", s.getCompleteness)
+	get("/v1/departments/{department}/lens-constants", s.ofDepartment(getLensConstants))
+	get("/v1/departments/{department}/astigmatism", s.ofDepartment(getAstigmatism))
+	get("/v1/departments/{department}/endophthalmitis", s.ofDepartment(getEndophthalmitis))
+	get("/v1/departments/{department}/risk-model", s.ofDepartment(getRiskModel))
+	get("/v1/figures", s.getFigures)
+	get("/v1/funnels/{outcome}", s.getFunnel)
+	get("/v1/departments/{department}/charts", s.getDepartmentCharts)
 	get("/v1/surgeons/{surgeon}/charts", s.getCharts)
+	get("/v1/surgeons/{surgeon}/progress", s.getProgress)
 	get("/v1/cases/{case}", s.getCase)
 	get("/v1/cases/{case}/events", s.getCaseEvents)
+	get("/v1/cases/{case}/stage", s.getStage)
+	post("/v1/cases/{case}/reviews", s.postCaseReview)
+	get("/v1/reviews", s.getReviews)
 	get("/v1/alarms", s.getAlarms)
 	post("/v1/alarms/{alarm}/reviews", s.postReview)
 	post("/v1/designs", s.postDesign)
 	post("/v1/risks", s.postRisk)
 	get("/v1/intake", s.getIntake)
+	get("/v1/changes", s.getChanges)
 	get("/v1/quarantine", s.getQuarantine)
 	post("/v1/quarantine/{sequence}/replays", s.postReplay)
 	get("/openapi.yaml", getOpenAPI)
+	get("/asyncapi.yaml", getAsyncAPI)
 }
 
 // Reader is the actor as the policies of the database know it.

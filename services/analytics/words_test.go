@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"lensledger/projections/alarm"
+	"lensledger/projections/learning"
 	"lensledger/projections/measure"
 )
 
@@ -95,7 +96,8 @@ func TestWordsNeverJudge(t *testing.T) {
 		" Where nothing has changed, it is crossed by case 200 in 2.5 of 100 such charts.", e.OutOfControl.MedianRunLength); got != want {
 		t.Errorf("%q, want %q", got, want)
 	}
-	all := got + CannotSee(c, &e) + CannotSee(c, nil) + AlarmWords(alarm.Listed{}) + ChartWords(c)
+	all := got + CannotSee(c, &e) + CannotSee(c, nil) + AlarmWords(alarm.Listed{}) + ChartWords(c) + GroupWords(alarm.GroupChart{Chart: c}) +
+		strings.Join(ProgressWords(learning.Progress{Trainee: true, PartCases: 2, NextMinimum: &learning.Minimums[0]}), "")
 	for _, word := range []string{"competent", "incompetent", "better", "worse", "fail", "bad", "poor", "safe", "rank"} {
 		if strings.Contains(strings.ToLower(all), word) {
 			t.Errorf("%q judges: %s", word, all)

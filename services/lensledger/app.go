@@ -62,7 +62,7 @@ func newApp(ctx context.Context, cfg appConfig) (*app, error) {
 	if err != nil {
 		return nil, err
 	}
-	answers, err := analytics.New(analytics.Config{Pool: cfg.Pool, Base: cfg.Schema, Desk: in, Releaser: a.projector, Logger: log})
+	answers, err := analytics.New(analytics.Config{Pool: cfg.Pool, Base: cfg.Schema, Desk: in, Releaser: a.projector, Positions: a.watcher, Metrics: registry, Logger: log})
 	if err != nil {
 		return nil, err
 	}
@@ -71,7 +71,7 @@ func newApp(ctx context.Context, cfg appConfig) (*app, error) {
 		return nil, err
 	}
 	router := web.NewRouter()
-	router.Use(access.Require(access.Config{Tokens: tokens, Logger: log, OperatorToken: cfg.OperatorToken}))
+	router.Use(access.Require(access.Config{Tokens: tokens, Logger: log, OperatorToken: cfg.OperatorToken, RefusePage: pages.Refuse}))
 	in.Routes(router)
 	answers.Routes(router)
 	pages.Routes(router)

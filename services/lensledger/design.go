@@ -8,20 +8,29 @@ import (
 )
 
 type designCommand struct {
-	Acceptable       float64 `required:"" help:"Acceptable probability of the event, for example 0.03."`
-	Unacceptable     float64 `help:"Unacceptable probability; or --odds-ratio."`
-	OddsRatio        float64 `help:"Odds ratio that the chart is to find."`
-	Threshold        float64 `help:"Line of the chart, in log-likelihood units; or --false-alarm-chance with --within-cases; or --run-length."`
-	FalseAlarmChance float64 `help:"Wanted chance of a false alarm within --within-cases."`
-	WithinCases      int     `help:"Cases within which the chance holds."`
-	RunLength        float64 `help:"Wanted average cases to a false alarm."`
-	Kind             string  `default:"detection" enum:"detection,competence" help:"detection or competence."`
+	Acceptable       float64   `help:"Acceptable probability of the event, for example 0.03; or --risks."`
+	Unacceptable     float64   `help:"Unacceptable probability; or --odds-ratio."`
+	OddsRatio        float64   `help:"Odds ratio that the chart is to find."`
+	Threshold        float64   `help:"Line of the chart, in log-likelihood units; or --false-alarm-chance with --within-cases; or --run-length."`
+	FalseAlarmChance float64   `help:"Wanted chance of a false alarm within --within-cases."`
+	WithinCases      int       `help:"Cases within which the chance holds."`
+	RunLength        float64   `help:"Wanted average cases to a false alarm."`
+	Kind             string    `default:"detection" enum:"detection,competence,boundary" help:"detection, competence or boundary (a sequential test)."`
+	Direction        string    `default:"up" enum:"up,down" help:"up for more events than acceptable, down for fewer."`
+	HeadStart        float64   `help:"Value at which the chart begins, below its line."`
+	Risks            []float64 `help:"Risks of a list of cases in order, in place of --acceptable; comma between them."`
+	Alpha            float64   `help:"Of a boundary chart: wanted chance to call an acceptable rate unacceptable."`
+	Beta             float64   `help:"Of a boundary chart: wanted chance to call an unacceptable rate acceptable."`
+	AlarmWithin      []int     `help:"Numbers of cases at which to state the chance of an alarm."`
+	SteadyState      bool      `help:"Also state the averages of a change that comes late."`
 }
 
-// Run prints the chart's threshold and exact run lengths as JSON.
+// Run prints the chart's threshold and run lengths as JSON.
 func (c *designCommand) Run() error {
 	d, err := measure.NewDesign(measure.DesignRequest{Acceptable: c.Acceptable, Unacceptable: c.Unacceptable, OddsRatio: c.OddsRatio,
-		Threshold: c.Threshold, FalseAlarmChance: c.FalseAlarmChance, WithinCases: c.WithinCases, RunLength: c.RunLength, Kind: measure.Kind(c.Kind)})
+		Threshold: c.Threshold, FalseAlarmChance: c.FalseAlarmChance, WithinCases: c.WithinCases, RunLength: c.RunLength,
+		Kind: measure.Kind(c.Kind), Direction: measure.Direction(c.Direction), HeadStart: c.HeadStart, Risks: c.Risks,
+		Alpha: c.Alpha, Beta: c.Beta, AlarmWithin: c.AlarmWithin, SteadyState: c.SteadyState})
 	if err != nil {
 		return err
 	}

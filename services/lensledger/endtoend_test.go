@@ -132,6 +132,8 @@ func compareCharts(t *testing.T, w *world, bySubject map[string][]naiveEvent, op
 		trainee := !slices.Contains([]string{"consultant", "associate-specialist", "staff-grade"}, standing[i].word("post"))
 		var answer struct{ Charts []chartAnswer }
 		w.get(t, officer, "/v1/surgeons/"+url.PathEscape(surgeon)+"/charts", &answer)
+		// Charts of steps have rules of their own, which this recomputation doesn't know.
+		answer.Charts = slices.DeleteFunc(answer.Charts, func(c chartAnswer) bool { return strings.HasPrefix(c.Outcome, "step:") })
 		if want := map[bool]int{true: 4, false: 2}[trainee]; len(answer.Charts) != want {
 			t.Errorf("%s has %d charts, want %d", surgeon, len(answer.Charts), want)
 		}

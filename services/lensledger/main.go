@@ -23,6 +23,7 @@ type commands struct {
 	Verify   verifyCommand   `cmd:"" help:"Compare the live read models with ones made anew."`
 	Simulate simulateCommand `cmd:"" help:"Write the events of an invented scenario, or publish them."`
 	Design   designCommand   `cmd:"" help:"Work out a chart: threshold and run lengths."`
+	Figures  figuresCommand  `cmd:"" help:"Print the departments' figures as JSON or CSV."`
 }
 
 func main() {

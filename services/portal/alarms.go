@@ -12,8 +12,6 @@ import (
 	"lensledger/events"
 	"lensledger/projections/alarm"
 	"lensledger/projections/archive"
-	"lensledger/projections/learning"
-	"lensledger/projections/outcome"
 	"lensledger/services/access"
 )
 
@@ -28,7 +26,7 @@ type alarmsView struct {
 	Reviewed  []alarmView // reviewed, the chart not restarted
 	Past      []alarmView // charts that were restarted since
 	Charts    []chartRowView
-	False     string // false alarms to expect in a year; empty when it can't be said
+	False     []string // false alarms to expect in a year, of each department
 }
 
 // alarmView is one alarm with its evidence.
@@ -78,7 +76,7 @@ func (s *Service) alarmsPage(w http.ResponseWriter, r *http.Request, actor acces
 			return err
 		}
 		view = s.alarmsView(actor, alarms, states, restarted, sent)
-		if view.False, err = s.falseAlarms(r.Context(), tx, actor.Departments, states, asOf); err != nil {
+		if view.False, err = falseAlarms(r.Context(), tx, actor.Departments, asOf); err != nil {
 			return err
 		}
 		view.frame = s.frame(r.Context(), actor, "Has a chart crossed its line, and who has looked at it?", &asOf)
@@ -183,63 +181,33 @@ func alarmWords(a alarm.Listed) alarmView {
 }
 
 // falseAlarms says how many false alarms a year are to be expected over all
-// detection charts of the departments: the cases of the last year on record
-// divided by each chart's average run length to a false alarm. It is empty when
-// a chart's run length can't be worked out or no case was recorded.
-func (s *Service) falseAlarms(ctx context.Context, tx pgx.Tx, departments []string, states []alarm.ChartRow, asOf archive.AsOf) (string, error) {
-	last, err := outcome.LatestDay(ctx, tx, departments)
-	if err != nil || last.IsZero() {
-		return "", err
-	}
-	from := last.AddDate(-1, 0, 1)
-	perYear := map[[2]string]int{}
-	for _, d := range departments {
-		entries, err := learning.EntriesIn(ctx, tx, d, from, last, asOf)
+// detection charts of each department, its own charts among them.
+func falseAlarms(ctx context.Context, tx pgx.Tx, departments []string, asOf archive.AsOf) ([]string, error) {
+	var out []string
+	for _, code := range departments {
+		rate, err := alarm.FalseAlarms(ctx, tx, code, asOf)
 		if err != nil {
-			return "", err
+			return nil, err
 		}
-		for _, e := range entries {
-			if e.Enters && e.OutcomeKnown {
-				perYear[[2]string{e.Surgeon, string(events.OutcomeCapsuleRupture)}]++
-				if e.TakenOver != nil {
-					perYear[[2]string{e.Surgeon, string(events.OutcomeUnplannedTakeover)}]++
-				}
-			}
+		if words := falseAlarmWords(rate); words != "" {
+			out = append(out, words)
 		}
 	}
-	set := map[string]alarm.Design{}
-	for _, d := range alarm.Standards {
-		set[d.Code] = d
+	return out, nil
+}
+
+// falseAlarmWords are empty where there is nothing to expect one from.
+func falseAlarmWords(r alarm.FalseAlarmRate) string {
+	charts := len(r.Charts) - r.Unknown
+	if r.From == "" || charts <= 0 {
+		return ""
 	}
-	expected, charts := 0.0, 0
-	for _, c := range sortedByCode(states) {
-		if c.Kind != string(events.KindDetection) {
-			continue
-		}
-		d, known := set[c.Design]
-		if !known {
-			// A design that people set: the charts of one who has it hold it.
-			drawn, err := alarm.Charts(ctx, tx, c.Surgeon, asOf)
-			if err != nil {
-				return "", err
-			}
-			for _, one := range drawn {
-				set[one.Design.Code] = one.Design
-			}
-			d = set[c.Design]
-		}
-		f := s.designs.of(d)
-		if !f.Known || f.FalseAverage <= 0 {
-			return "", nil
-		}
-		expected += float64(perYear[[2]string{c.Surgeon, c.Outcome}]) / f.FalseAverage
-		charts++
+	out := fmt.Sprintf("Department %s: were everybody's performance exactly as acceptable, %s false alarms a year would still come from all %s together, the department's own among them (cases of %s to %s, divided by each chart's average number of cases to a false alarm).",
+		r.Department, about(r.PerYear), plural(charts, "detection chart", "detection charts"), isoDay(r.From), isoDay(r.To))
+	if r.Unknown > 0 {
+		out += " " + plural(r.Unknown, "more chart isn't", "more charts aren't") + " counted: how often they are wrong can't be worked out."
 	}
-	if charts == 0 {
-		return "", nil
-	}
-	return fmt.Sprintf("Were everybody's performance exactly as acceptable, %s false alarms a year would still come from the %s together (operations of %s to %s, divided by each chart's average number of cases to a false alarm).",
-		about(expected), plural(charts, "detection chart", "detection charts"), day(from), day(last)), nil
+	return out
 }
 
 func about(n float64) string {

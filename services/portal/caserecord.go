@@ -1,6 +1,7 @@
 package portal
 
 import (
+	"crypto/rand"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -10,9 +11,9 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"lensledger/events"
-	"lensledger/projections/alarm"
 	"lensledger/projections/archive"
 	"lensledger/projections/department"
+	"lensledger/projections/feedback"
 	"lensledger/projections/fold"
 	"lensledger/projections/outcome"
 	"lensledger/services/access"
@@ -22,14 +23,23 @@ import (
 type caseView struct {
 	frame
 	Code          string
-	Asked         string // another code of the same operation, by which it was asked for
+	Asked         string        // another code of the same operation, by which it was asked for
+	Problems      []problemView // of a review that wasn't stored
+	Recorded      string        // what became of a review just sent
 	Answer        string
+	Stage         *stageView // nil for a case that isn't an operation
 	Facts         []factView
 	Operators     []string
 	Steps         []stepView
 	Complications []complicationView
 	Attribution   string // whose the capsule rupture is, by rule
+	Preop         []factView
+	Plan          *planView
 	Implant       []factView
+	Outcome       []factView // nil where the operation stays out of the benchmarks
+	Visits        tableView
+	Reviews       []string
+	Form          *caseReviewForm // nil when the reader can't review
 	Risk          string
 	RiskLater     string
 	Factors       []factView
@@ -37,6 +47,7 @@ type caseView struct {
 	Flags         []string
 	Conflicts     []string
 	Corrections   []string
+	Timeline      tableView // every event that stands, in order
 }
 
 // factView is a named value.
@@ -50,39 +61,57 @@ type complicationView struct {
 
 // caseRecord serves GET /cases/{case}. Row policies decide whose case it is.
 func (s *Service) caseRecord(w http.ResponseWriter, r *http.Request, actor access.Actor) error {
+	return s.casePage(w, r, actor, http.StatusOK, nil, nil)
+}
+
+// casePage shows a case; sent is a review that wasn't stored, and why.
+func (s *Service) casePage(w http.ResponseWriter, r *http.Request, actor access.Actor, status int, sent *caseReviewForm, problems []problemView) error {
 	asked := mux.Vars(r)["case"]
-	var view caseView
-	err := s.read(r.Context(), reader(actor), func(tx pgx.Tx, asOf archive.AsOf) error {
-		record, err := outcome.Read(r.Context(), tx, asked, asOf)
-		if err != nil {
+	var record outcome.Record
+	var evidence *feedback.Evidence
+	var around frame
+	err := s.read(r.Context(), reader(actor), func(tx pgx.Tx, asOf archive.AsOf) (err error) {
+		if record, err = outcome.Read(r.Context(), tx, asked, asOf); err != nil {
 			return err
 		}
-		charts, err := alarm.Charts(r.Context(), tx, record.Row.FirstOperator, asOf)
-		if err != nil {
-			return err
-		}
-		if view, err = caseWords(record, charts); err != nil {
-			return err
-		}
-		if asked != view.Code {
-			view.Asked = asked
-		}
-		view.frame = s.frame(r.Context(), actor, "What happened in this case?", &asOf)
-		return nil
+		around = s.frame(r.Context(), actor, "What happened in this case?", &asOf)
+		evidence, err = evidenceOf(r.Context(), tx, record)
+		return err
 	})
 	if err != nil {
 		return err
 	}
-	return s.render(w, http.StatusOK, "case", view)
+	stage, err := s.stageOf(r.Context(), evidence)
+	if err != nil {
+		return err
+	}
+	view, err := caseWords(record, stage)
+	if err != nil {
+		return err
+	}
+	if asked != view.Code {
+		view.Asked = asked
+	}
+	view.frame, view.Problems = around, problems
+	view.Recorded = recordedReview(record.Case, r.URL.Query().Get("recorded"))
+	if s.canReview(actor, record.Row) {
+		if view.Form = sent; sent == nil {
+			view.Form = newCaseReviewForm(view.Code, s.cfg.Now(), rand.Text())
+		}
+		view.Form.Known = knownPoints(stage)
+	}
+	return s.render(w, status, "case", view)
 }
 
-// caseWords words a record; charts are those of the first operator that the
-// reader may see.
-func caseWords(record outcome.Record, charts []alarm.Chart) (caseView, error) {
+// caseWords words a record and, of an operation, its summary.
+func caseWords(record outcome.Record, stage *feedback.Stage) (caseView, error) {
 	c, row := record.Case, record.Row
 	v := caseView{Code: c.Code, Operators: operatorWords(c), Steps: stepWords(c.Steps), Implant: implantWords(c.Lens)}
+	v.Timeline = tableView{Name: "Record", Caption: "Every event that stands, in the order of its time", Head: heads("What", "When", "From")}
 	v.Answer = caseAnswer(c)
-	v.Facts = caseFacts(c, row, charts)
+	v.Facts = caseFacts(c, row, stage)
+	v.Stage, v.Reviews = stageWords(stage)
+	v.Preop, v.Plan, v.Outcome, v.Visits = preopWords(c.Preop), planWords(c), outcomeFacts(c, row), visitTable(c)
 	for _, k := range c.Complications {
 		v.Complications = append(v.Complications, complicationWords(k))
 	}
@@ -96,33 +125,22 @@ func caseWords(record outcome.Record, charts []alarm.Chart) (caseView, error) {
 		return v, errors.Join(errors.New("read the flags of a case"), err)
 	}
 	for _, f := range flags {
-		text := sentence(f.Detail)
-		if f.ID != "" {
-			text += " (event " + f.ID + " of " + f.Source + ")"
-		}
-		v.Flags = append(v.Flags, text)
+		v.Flags = append(v.Flags, flagWords(f))
 	}
 	for _, id := range c.Conflicts {
 		v.Conflicts = append(v.Conflicts, "Event "+id.ID+" of "+id.Source+" arrived with two contents; neither counts until an amendment replaces both.")
 	}
 	for _, e := range c.Timeline {
+		v.Timeline.Rows = append(v.Timeline.Rows, cells(eventName(e.Type), day(e.Time)+", "+clock(e.Time), e.Source))
 		if e.Amended {
-			v.Corrections = append(v.Corrections, fmt.Sprintf("The event %s of %s (%s of %s) was amended; this page shows the amended content.",
-				eventWords(e.Type), moment(e.Time), e.ID, e.Source))
+			v.Corrections = append(v.Corrections, fmt.Sprintf("The event “%s” of %s (%s of %s) was amended; this page shows the amended content.",
+				eventName(e.Type), moment(e.Time), e.ID, e.Source))
 		}
 	}
 	if c.Retracted > 0 {
 		v.Corrections = append(v.Corrections, sentence(plural(c.Retracted, "event was taken back and isn't shown.", "events were taken back and aren't shown.")))
 	}
 	return v, nil
-}
-
-// eventWords says what an event of a type tells, as the catalogue has it.
-func eventWords(t events.Type) string {
-	if e, ok := events.Lookup(t); ok {
-		return `"` + e.Summary + `"`
-	}
-	return string(t)
 }
 
 // person is a surgeon's code.
@@ -173,7 +191,7 @@ func caseAnswer(c fold.Case) string {
 	return out
 }
 
-func caseFacts(c fold.Case, row outcome.Row, charts []alarm.Chart) []factView {
+func caseFacts(c fold.Case, row outcome.Row, stage *feedback.Stage) []factView {
 	facts := []factView{{"Case", c.Code}, {"Department", person(c.Department)}}
 	if b := c.Booked; b != nil {
 		facts = append(facts, factView{"Eye", eyeWords(string(b.Eye))}, factView{"First or second eye", plain(string(b.FirstOrSecondEye))},
@@ -183,14 +201,14 @@ func caseFacts(c fold.Case, row outcome.Row, charts []alarm.Chart) []factView {
 		return facts
 	}
 	facts = append(facts,
-		factView{"Case number of " + person(c.FirstOperator()), caseNumber(c.Code, charts)},
+		factView{"Case number of " + person(c.FirstOperator()), caseNumber(stage)},
 		factView{"Started", day(c.StartedAt) + ", " + clock(c.StartedAt)},
 		factView{"Operating time", operatingTime(c)},
 		factView{"Supervision at the start", supervision(string(c.Started.Supervision))},
 		factView{"Responsible consultant", person(c.Responsible())},
 		factView{"Anaesthesia", anaesthesia(c.Started.Anaesthesia)})
 	if reason := department.ExcludedReason(row); reason != "" {
-		facts = append(facts, factView{"In the benchmarks", "no: " + plain(reason)})
+		facts = append(facts, factView{"In the benchmarks", "no: " + leftOut(reason)})
 	} else {
 		facts = append(facts, factView{"In the benchmarks", "yes"})
 	}
@@ -210,15 +228,14 @@ func procedure(b *events.CaseBooked) string {
 }
 
 // caseNumber is where the case stands in the first operator's own count.
-func caseNumber(code string, charts []alarm.Chart) string {
-	for _, c := range charts {
-		for _, p := range c.Points {
-			if p.Case == code {
-				return whole(p.CaseNumber)
-			}
-		}
+func caseNumber(stage *feedback.Stage) string {
+	switch {
+	case stage == nil || stage.CaseNumber == nil:
+		return "not yours to see"
+	case !stage.Whole:
+		return "none of its own: not a whole case, " + whole(*stage.CaseNumber) + " by then"
 	}
-	return "none: a part case, left out, or not yours to see"
+	return whole(*stage.CaseNumber)
 }
 
 func operatingTime(c fold.Case) string {
@@ -311,34 +328,6 @@ func stepAndPerson(step, who string) string {
 		by = "operator undetermined"
 	}
 	return where + ", " + by
-}
-
-func implantWords(l *events.LensImplanted) []factView {
-	if l == nil {
-		return nil
-	}
-	text := func(t events.Text) string {
-		if t == "" {
-			return notRecorded
-		}
-		return string(t)
-	}
-	dioptres := func(h events.Opt[events.Hundredths]) string {
-		if !h.Known {
-			return notRecorded
-		}
-		return signed(float64(h.Value)/100, 2) + " D"
-	}
-	axis, optic := notRecorded, notRecorded
-	if l.AxisDeg.Known {
-		axis = fmt.Sprintf("%d°", l.AxisDeg.Value)
-	}
-	if l.OpticUM.Known {
-		optic = decimal(float64(l.OpticUM.Value)/1000, 2) + " mm"
-	}
-	return []factView{{"Model", text(l.LensModel)}, {"Power", dioptres(l.PowerD)}, {"Cylinder", dioptres(l.CylinderD)}, {"Axis", axis},
-		{"Optic", optic}, {"Site", plain(string(l.Site))}, {"Overlap of the capsulorhexis", plain(string(l.RhexisOverlap))},
-		{"Device identifier", text(l.DeviceIdentifier)}}
 }
 
 // riskWords put the expected risk beside what it doesn't know.

@@ -116,17 +116,16 @@ func countWords(standing learning.Surgeon, entries []learning.Entry) string {
 			part++
 		}
 	}
-	return fmt.Sprintf("Case number %s: %s recorded here and %s before the record begins. Besides: %s stopped unplanned, which enter the charts, and %s of other kinds, which don't.",
+	return fmt.Sprintf("Case number %s: %s recorded here and %s before the record begins. Besides: %s stopped unplanned, which enter the charts, and %s of other kinds, which enter the charts of their steps alone.",
 		whole(wholeCases+int(standing.PriorWhole)), plural(wholeCases, "whole case", "whole cases"), whole(int(standing.PriorWhole)),
 		plural(takenOver, "case", "cases"), plural(part, "part case", "part cases"))
 }
 
 func (s *Service) chartView(c alarm.Chart, alarms []alarm.Listed) chartView {
 	f, at := s.designs.of(c.Design), standingOf(c, alarms)
-	v := chartView{Anchor: c.Design.Outcome + "-" + c.Design.Kind, Title: chartTitle(c.Design.Outcome, c.Design.Kind),
+	v := chartView{Anchor: chartAnchor(c.Design.Outcome, c.Design.Kind), Title: chartTitle(c.Design.Outcome, c.Design.Kind),
 		Answer: at.Words(f), Design: designWords(c.Design, f)}
-	v.Counts = fmt.Sprintf("On this chart: %s. Left out because the outcome isn't known yet: %s. Part cases, which don't enter: %s.",
-		plural(len(c.Points), "case", "cases"), whole(c.LeftOut), whole(c.Part))
+	v.Counts = pointCounts(c)
 	points := make([]pointView, len(c.Points))
 	for i, p := range c.Points {
 		points[len(points)-1-i] = pointWords(c.Design, p)
@@ -159,14 +158,21 @@ func pointWords(d alarm.Design, p alarm.Point) pointView {
 		Expected: percent(p.Expected), Score: signed(p.Score, 3), Value: decimal(p.Value, 2), Line: decimal(d.Threshold, 2), Note: list(notes)}
 }
 
-func outcomeWords(outcome string, happened int) string {
-	switch {
-	case happened == 1:
-		return singular(outcome)
-	case outcome == string(events.OutcomeUnplannedTakeover):
-		return "no unplanned take-over"
+// pointCounts say which cases stand on a chart.
+func pointCounts(c alarm.Chart) string {
+	on := plural(len(c.Points), "case", "cases")
+	if isStep(c.Design.Outcome) {
+		return fmt.Sprintf("On this chart: %s in which the surgeon did the step, whole cases and part cases. Left out because it isn't known whether the hand-over was planned: %s.",
+			on, whole(c.LeftOut))
 	}
-	return "no capsule rupture"
+	return fmt.Sprintf("On this chart: %s. Left out because the outcome isn't known yet: %s. Part cases, which don't enter: %s.", on, whole(c.LeftOut), whole(c.Part))
+}
+
+func outcomeWords(outcome string, happened int) string {
+	if happened == 1 {
+		return singular(outcome)
+	}
+	return watchedBy(outcome).none
 }
 
 // reviewView is what a named person made of an alarm.

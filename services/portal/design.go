@@ -130,20 +130,3 @@ func designWords(a alarm.Design, f facts) []string {
 }
 
 func cases(n float64) string { return whole(int(n + 0.5)) }
-
-// eventNoun is what a chart counts, for one case.
-func eventNoun(outcome string) string {
-	if outcome == string(events.OutcomeUnplannedTakeover) {
-		return "an unplanned take-over"
-	}
-	return "a capsule rupture"
-}
-
-// chartTitle names a chart.
-func chartTitle(outcome, kind string) string {
-	purpose := "watching for more than expected"
-	if kind == string(events.KindCompetence) {
-		purpose = "gathering evidence that the rate is acceptable"
-	}
-	return sentence(plain(outcome)) + ", " + purpose
-}

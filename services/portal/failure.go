@@ -22,6 +22,7 @@ type failureView struct {
 // failureTitles head the error pages.
 var failureTitles = map[int]string{
 	http.StatusBadRequest:            "This can't be read",
+	http.StatusUnauthorized:          "Sign in first",
 	http.StatusForbidden:             "Not for your role",
 	http.StatusNotFound:              "Nothing here that you may see",
 	http.StatusRequestEntityTooLarge: "Too large",
@@ -63,6 +64,16 @@ func (s *Service) fail(w http.ResponseWriter, r *http.Request, actor access.Acto
 	if err := s.render(w, status, "failure", view); err != nil {
 		web.WriteError(w, r, err)
 	}
+}
+
+// Refuse answers, as access.Config's RefusePage, a page that isn't let through.
+func (s *Service) Refuse(w http.ResponseWriter, r *http.Request, err error) {
+	actor, _ := access.FromContext(r.Context())
+	if web.Status(err) == http.StatusUnauthorized {
+		// A person has a form, not a bearer token.
+		err = &web.Error{Code: web.CodeUnauthenticated, Message: "Your sign-in has run out, or there was none. Sign in on the first page and do it again; nothing was stored."}
+	}
+	s.fail(w, r, actor, err)
 }
 
 func (s *Service) log(r *http.Request, level slog.Level, err error) {

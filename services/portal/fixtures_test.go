@@ -113,8 +113,8 @@ func benchmarks(t *testing.T) department.Benchmarks {
 	}
 	return department.Benchmarks{Department: "HARBOUR", From: "2024-07-01", To: "2025-06-30", AsOf: fixedAt, Definition: department.Definition,
 		Operations: 148, CapsuleRupture: r, Takeover: &department.CountedFigure{Events: 20, N: 140, Rate: takeover.Rate, Interval: takeover.Interval},
-		Completeness: department.Completeness{OperatingTime: department.CountedFigure{Events: 148, N: 148, Rate: r.Rate, Interval: r.Interval}, Unfinished: 2},
-		Excluded:     map[string]int{department.ExcludedUnfinished: 2, fold.ExcludedCombined: 4}}
+		Vision: vision(t), Refraction: refraction(t), Complications: complications(t), Completeness: completeness(t),
+		Excluded: map[string]int{department.ExcludedUnfinished: 2, fold.ExcludedCombined: 4}}
 }
 
 func surgeonFigures(t *testing.T) []department.SurgeonFigure {

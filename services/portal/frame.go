@@ -108,6 +108,12 @@ func links(a access.Actor) []link {
 				"Where do this trainee's charts stand, and which cases moved them?"})
 		}
 	}
+	if may(a.Role, http.MethodGet, "/my/progress") {
+		out = append(out, link{"/my/progress", "Progress", "How many cases, how does each step go, what came of the advice, and what is missing?"})
+	}
+	if may(a.Role, http.MethodGet, "/my/reviews") {
+		out = append(out, link{"/my/reviews", "Reviews", "Which cases of those I supervise has nobody gone through yet?"})
+	}
 	if may(a.Role, http.MethodGet, "/alarms") {
 		out = append(out, link{"/alarms", "Alarms", "Has a chart crossed its line, which cases moved it, and who has looked at it?"})
 	}
@@ -116,6 +122,9 @@ func links(a access.Actor) []link {
 			out = append(out, link{"/departments/" + url.PathEscape(d), "Department " + d,
 				"What are the department's figures, how sure are they, and what is left out?"})
 		}
+	}
+	if may(a.Role, http.MethodGet, "/figures") {
+		out = append(out, link{"/figures", "Figures side by side", "What are the figures of the departments, and what may leave them?"})
 	}
 	if may(a.Role, http.MethodGet, "/intake") {
 		out = append(out, link{"/intake", "Intake", "Were the events taken, which were refused and why?"})

@@ -3,6 +3,7 @@ package portal
 import (
 	"bytes"
 	"flag"
+	"net/url"
 	"os"
 	"path/filepath"
 	"testing"
@@ -11,9 +12,8 @@ import (
 	"lensledger/events"
 	"lensledger/projections/alarm"
 	"lensledger/projections/archive"
-	"lensledger/projections/fold"
+	"lensledger/projections/department"
 	"lensledger/projections/learning"
-	"lensledger/projections/outcome"
 	"lensledger/services/access"
 )
 
@@ -81,37 +81,16 @@ func goldenPages(t *testing.T, s *Service) map[string]struct {
 		{"alarms-reviewed", listed(crossed, review), nil}, {"alarms-restarted", restarted, nil}} {
 		view := s.alarmsView(quality, c.alarms, states, byCode, c.sent)
 		view.frame = framed(quality, "Has a chart crossed its line, and who has looked at it?")
-		view.False = "Were everybody's performance exactly as acceptable, about 1.2 false alarms a year would still come."
+		view.False = []string{falseAlarmWords(alarm.FalseAlarmRate{Department: "HARBOUR", From: "2024-07-01", To: "2025-06-30", PerYear: 1.23,
+			Charts: make([]alarm.ChartFalseAlarms, 9), Unknown: 1})}
 		if c.sent != nil {
 			view.Problems = []problemView{{"finding-" + c.sent.Alarm, "Choose what the review found."}}
 		}
 		add(c.name, "alarms", view)
 	}
 
-	withRupture := record()
-	booked := outcome.Record{Case: fold.Case{Code: "HB-2025-00500", Department: "HARBOUR", Booked: &events.CaseBooked{Eye: events.EyeLeft}}}
-	booked.Row = outcome.RowOf(booked.Case)
-	for name, r := range map[string]outcome.Record{"case-rupture": withRupture, "case-booked": booked} {
-		view, err := caseWords(r, quiet)
-		if err != nil {
-			t.Fatal(err)
-		}
-		view.frame = framed(trainer, "What happened in this case?")
-		add(name, "case", view)
-	}
-
-	figures := departmentView{frame: framed(quality, "What are the department's figures, and what is left out?"), Department: "HARBOUR", From: "2024-07-01", To: "2025-06-30"}
-	figures.words(benchmarks(t))
-	forAuditor := figures
-	forAuditor.frame = framed(auditor, figures.Title)
-	add("department-auditor", "department", forAuditor)
-	for _, v := range []string{"responsible-consultant", "first-operator", "operator-at-cause"} {
-		figures.Surgeons = append(figures.Surgeons, surgeonsView{viewWords[v].title, viewWords[v].rule, surgeonRows(surgeonFigures(t))})
-	}
-	add("department-quality", "department", figures)
-	add("department-empty", "department", departmentView{frame: framed(auditor, figures.Title), Department: "HARBOUR", Empty: "No operation of this department is recorded yet, so there are no figures."})
-	add("department-wrong", "department", departmentView{frame: framed(auditor, figures.Title), Department: "HARBOUR", From: "2025-06-30", To: "2024-07-01", AsOfAsked: `yesterday "noon"`,
-		Problems: []problemView{{"from", "Period: give both days."}, {"as-of", "As of: give a position."}}})
+	surgeonPages(t, s, add)
+	departments(t, s, add)
 
 	counts := []archive.IntakeCount{{Source: "ehr-harbour", Department: "HARBOUR", Disposition: "accepted", Events: 12000, LastRecordedAt: fixedAt.RecordedAt}, {Source: "ehr-harbour", Department: "HARBOUR", Disposition: "duplicate", Events: 7, LastRecordedAt: fixedAt.RecordedAt.Add(-time.Hour)},
 		{Source: "ehr-harbour", Department: "HARBOUR", Disposition: "quarantined", Events: 2, LastRecordedAt: fixedAt.RecordedAt.Add(-2 * time.Hour)}, {Source: "", Department: "", Disposition: "quarantined", Events: 1, LastRecordedAt: fixedAt.RecordedAt}}
@@ -126,6 +105,73 @@ func goldenPages(t *testing.T, s *Service) map[string]struct {
 	add("intake-administrator", "intake", intakeView{frame: framed(administrator, "Were the events taken, which were refused and why?"), Answer: intakeAnswer(counts, 0, false), Sources: sourceRows(counts)})
 	add("intake-empty", "intake", intakeView{frame: framed(integrator, "Were the events taken, which were refused and why?"), Answer: intakeAnswer(nil, 0, true), Quarantine: &quarantineView{}})
 	return pages
+}
+
+// departments adds the pages of a department.
+func departments(t *testing.T, s *Service, add func(name, page string, view any)) {
+	t.Helper()
+	of := func(a access.Actor, route, title string) *departmentPage {
+		return &departmentPage{frame: s.frame(t.Context(), a, title, &fixedAt), Department: "HARBOUR", Action: departmentHref(route, "HARBOUR"),
+			Pages: departmentPages(a.Role, "HARBOUR", url.Values{"from": {"2024-07"}, "to": {"2025-06"}}), From: "2024-07-01", To: "2025-06-30"}
+	}
+	figures := func(a access.Actor) *departmentPage {
+		return of(a, "/departments/{department}", "What are the department's figures, and what is left out?")
+	}
+	few := benchmarks(t)
+	few.Vision.Comparable, few.Refraction.Comparable = false, false
+	forAuditor := figures(auditor)
+	forAuditor.figures(few, nil)
+	add("department-auditor", "department", forAuditor)
+	var surgeons []surgeonsView
+	for _, v := range []string{"responsible-consultant", "first-operator", "operator-at-cause"} {
+		surgeons = append(surgeons, surgeonsView{v, surgeonFigures(t)})
+	}
+	forQuality := figures(quality)
+	forQuality.figures(benchmarks(t), surgeons)
+	add("department-quality", "department", forQuality)
+	none := figures(auditor)
+	none.figures(department.Benchmarks{}, nil)
+	none.From, none.To = "", ""
+	add("department-empty", "department", none)
+	wrong := figures(auditor)
+	wrong.From, wrong.To, wrong.AsOfAsked = "2025-06-30", "2024-07-01", `yesterday "noon"`
+	wrong.Problems = []problemView{{"from", "Period: give both days."}, {"as-of", "As of: give a position."}}
+	add("department-wrong", "department", wrong)
+
+	for name, groups := range map[string][]department.LensGroup{"lenses": lensGroups(t), "lenses-few": lensGroups(t)[2:], "lenses-none": nil} {
+		page := of(auditor, "/departments/{department}/lenses", "Do lens constants fit, and what do operations do to the cornea?")
+		page.lenses(groups, astigmatism(t))
+		add(name, "department", page)
+	}
+	for name, f := range map[string]department.Funnel{"funnel": funnelOf(t), "funnel-none": {Outcome: "unplanned-takeover", Why: "no unit has 50 cases", Suppressed: []string{"MOORLAND"}}} {
+		page := of(auditor, "/departments/{department}/funnel", "Do units differ by more than chance would give?")
+		funnelForm(page, reading{actor: auditor, query: url.Values{"outcome": {f.Outcome}}})
+		page.funnel(f)
+		add(name, "department", page)
+	}
+	for name, c := range map[string]department.RiskModelCheck{"risk-model": riskCheck(t, 100), "risk-model-few": riskCheck(t, 0)} {
+		page := of(quality, "/departments/{department}/risk-model", "Does the risk model in force fit this department?")
+		page.riskModel(c)
+		add(name, "department", page)
+	}
+	for name, theatre := range map[string]*department.TheatreCount{"completeness": {Operations: 150, Recorded: 148, Difference: 2}, "completeness-plain": nil} {
+		page := of(quality, "/departments/{department}/completeness", "What is missing from the record?")
+		theatreForm(page, reading{query: url.Values{"theatre_operations": {"150"}}})
+		page.missing(reconciliation(theatre))
+		add(name, "department", page)
+	}
+	for name, suppressed := range map[string]bool{"figures-auditor": true, "figures-quality": false} {
+		page := of(auditor, "/departments/{department}", "What are the figures of the departments, side by side?")
+		page.Department, page.Pages, page.Action = "", nil, "/figures"
+		monthsForm(page, reading{})
+		page.sideBySide(sideBySide(t, suppressed), url.Values{})
+		add(name, "department", page)
+	}
+	for name, n := range map[string]int{"infections": 3, "infections-one": 1, "infections-none": 0} {
+		page := of(quality, "/departments/{department}/infections", "Were there infections inside the eye, and do they lie close together?")
+		page.infections(infections(n))
+		add(name, "department", page)
+	}
 }
 
 // withCode is an independent surgeon.

@@ -114,7 +114,8 @@ func New(cfg Config) (*Service, error) {
 	return &Service{cfg: cfg, pages: pages}, nil
 }
 
-// parseTemplates reads each page's template together with the frame around it.
+// parseTemplates reads each page's template together with the frame around it and
+// the parts that pages share.
 func parseTemplates() (map[string]*template.Template, error) {
 	files, err := fs.Glob(templateFiles, "templates/*.html")
 	if err != nil {
@@ -123,10 +124,10 @@ func parseTemplates() (map[string]*template.Template, error) {
 	pages := make(map[string]*template.Template, len(files))
 	for _, file := range files {
 		name := file[len("templates/") : len(file)-len(".html")]
-		if name == "frame" {
+		if name == "frame" || name == "sections" {
 			continue
 		}
-		t, err := template.New("frame.html").ParseFS(templateFiles, "templates/frame.html", file)
+		t, err := template.New("frame.html").ParseFS(templateFiles, "templates/frame.html", "templates/sections.html", file)
 		if err != nil {
 			return nil, fmt.Errorf("portal: page %s: %w", name, err)
 		}
@@ -144,8 +145,19 @@ func (s *Service) Routes(router *mux.Router) {
 	router.HandleFunc("/my/charts", s.page(s.charts)).Methods(http.MethodGet)
 	router.HandleFunc("/alarms", s.page(s.alarms)).Methods(http.MethodGet)
 	router.HandleFunc(reviewRoute, s.page(s.review)).Methods(http.MethodPost)
+	router.HandleFunc("/my/progress", s.page(s.progress)).Methods(http.MethodGet)
+	router.HandleFunc("/my/reviews", s.page(s.reviews)).Methods(http.MethodGet)
 	router.HandleFunc("/cases/{case}", s.page(s.caseRecord)).Methods(http.MethodGet)
+	router.HandleFunc(caseReviewRoute, s.page(s.reviewCase)).Methods(http.MethodPost)
 	router.HandleFunc("/departments/{department}", s.page(s.department)).Methods(http.MethodGet)
+	router.HandleFunc("/departments/{department}/lenses", s.page(s.lenses)).Methods(http.MethodGet)
+	router.HandleFunc("/departments/{department}/infections", s.page(s.infections)).Methods(http.MethodGet)
+	router.HandleFunc("/departments/{department}/funnel", s.page(s.funnel)).Methods(http.MethodGet)
+	router.HandleFunc("/departments/{department}/completeness", s.page(s.completeness)).Methods(http.MethodGet)
+	router.HandleFunc("/departments/{department}/risk-model", s.page(s.riskModel)).Methods(http.MethodGet)
+	router.HandleFunc("/figures", s.page(s.figures)).Methods(http.MethodGet)
+	router.HandleFunc("/figures.csv", s.page(s.figuresFile("csv"))).Methods(http.MethodGet)
+	router.HandleFunc("/figures.json", s.page(s.figuresFile("json"))).Methods(http.MethodGet)
 	router.HandleFunc("/intake", s.page(s.intake)).Methods(http.MethodGet)
 	router.HandleFunc(replayRoute, s.page(s.replay)).Methods(http.MethodPost)
 	router.HandleFunc("/assets/{file}", asset).Methods(http.MethodGet)
@@ -153,8 +165,9 @@ func (s *Service) Routes(router *mux.Router) {
 
 // Routes of what the pages' own forms send, apart from signing in and out.
 const (
-	reviewRoute = "/alarms/{alarm}/reviews"
-	replayRoute = "/quarantine/{sequence}/replays"
+	reviewRoute     = "/alarms/{alarm}/reviews"
+	caseReviewRoute = "/cases/{case}/reviews"
+	replayRoute     = "/quarantine/{sequence}/replays"
 )
 
 // asset serves the files that pages load.

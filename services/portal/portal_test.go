@@ -2,6 +2,8 @@ package portal
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/base64"
 	"net/http"
 	"net/url"
 	"regexp"
@@ -20,9 +22,12 @@ func TestPages(t *testing.T) {
 	t.Run("stranger", func(t *testing.T) { testStranger(t, r) })
 	t.Run("charts", func(t *testing.T) { testCharts(t, r) })
 	t.Run("cases", func(t *testing.T) { testCases(t, r) })
+	t.Run("progress", func(t *testing.T) { testProgress(t, r) })
 	t.Run("department", func(t *testing.T) { testDepartment(t, r) })
 	t.Run("intake", func(t *testing.T) { testIntake(t, r) })
 	t.Run("reviews", func(t *testing.T) { testReviews(t, r) })
+	t.Run("case reviews", func(t *testing.T) { testCaseReviews(t, r) })
+	t.Run("peers", func(t *testing.T) { testPeers(t, r) })
 	t.Run("without a database", func(t *testing.T) { testOutage(t, r) })
 }
 
@@ -55,6 +60,7 @@ func testStranger(t *testing.T, r *registry) {
 	if cookie, err := http.ParseSetCookie(out.header.Get("Set-Cookie")); err != nil || cookie.MaxAge >= 0 {
 		t.Errorf("signed out with cookie %+v, %v", cookie, err)
 	}
+	nobody.post("/alarms/chart-none-1/reviews", url.Values{"finding": {"other"}}).want(t, http.StatusUnauthorized, "Sign in first", "nothing was stored").lacks(t, "bearer")
 	nobody.get("/assets/style.css").want(t, http.StatusOK, "color-scheme")
 	nobody.get("/assets/nothing.css").want(t, http.StatusNotFound)
 }
@@ -65,8 +71,8 @@ func testCharts(t *testing.T, r *registry) {
 	own := r.as(trainee).get("/my/charts").want(t, http.StatusOK, "Trainee S-014",
 		"Crossed its line, for review: case number 6 on 9 January 2025", "Case number 32: 30 whole cases recorded here and 2 before the record begins.",
 		"As of position", "Definitions: version")
-	if n := strings.Count(own.body, "<table>"); n != 8 { // latest and all of four charts
-		t.Errorf("%d tables, want 8", n)
+	if n := strings.Count(own.body, "<table>"); n != 10 { // latest and all of four charts, and of that of sculpting
+		t.Errorf("%d tables, want 10", n)
 	}
 	r.as(trainer).get("/my/charts?surgeon=S-014").want(t, http.StatusOK, "Trainer S-002", "Crossed its line, for review")
 	r.as(trainer).get("/my/charts").want(t, http.StatusOK, "No operation is recorded yet")
@@ -102,6 +108,21 @@ func testDepartment(t *testing.T, r *registry) {
 	// Position 13: the enrolment, the whole first case (6 events) and the second up to its end.
 	r.as(quality).get("/departments/HARBOUR?from=2025-01-01&to=2025-12-31&as_of=13").want(t, http.StatusOK, "2 of 2 (too few cases for a rate)", "an earlier state")
 
+	// 26 of the 30 eyes were seen again, all at 0.20 logMAR.
+	page.want(t, http.StatusOK, "After, 0.30 logMAR (6/12) or better", "26 of 26 (100.0 %, 95 % CI", "4 missing: 100.0 % if all of them did well, 86.7 % if all did badly",
+		"Too little follow-up to compare", "No acuity recorded before, nor in the window of follow-up", "No refraction recorded in the window of follow-up")
+	r.as(trainer).get("/departments/HARBOUR/lenses").want(t, http.StatusOK, "no lens constant can be checked", "No corneal power recorded before the operation")
+	r.as(trainer).get("/departments/MOORLAND/lenses").want(t, http.StatusNotFound, "Nothing here that you may see")
+	r.as(trainee).get("/departments/HARBOUR/lenses").want(t, http.StatusForbidden, "Not for your role")
+	r.as(auditor).get("/departments/HARBOUR").lacks(t, "/departments/HARBOUR/infections")
+	r.as(auditor).get("/departments/HARBOUR/infections").want(t, http.StatusForbidden, "Not for your role")
+	r.as(quality).get("/departments/HARBOUR/infections").want(t, http.StatusOK, "2 infections inside the eye within 42 days", "1 group lies close together",
+		`href="/cases/HB-012"`, "proven by culture")
+	r.as(quality).get("/departments/HARBOUR/infections?from=2025-01-15&to=2025-01-15").want(t, http.StatusOK, "1 infection inside the eye", "None was found within 30 days")
+	r.as(quality).get("/departments/HARBOUR/infections?as_of=163").want(t, http.StatusOK, "No infection inside the eye is recorded")
+
+	testComparisons(t, r)
+
 	stranger := access.Actor{Subject: "auditor", Role: access.Auditor, Departments: []string{"FENLAND"}}
 	r.as(stranger).get("/departments/FENLAND").want(t, http.StatusOK, "No operation of this department is recorded yet")
 
@@ -117,6 +138,52 @@ func testDepartment(t *testing.T, r *registry) {
 	}
 }
 
+// testComparisons asks for what sets units or counts side by side.
+func testComparisons(t *testing.T, r *registry) {
+	both := access.Actor{Subject: "auditor", Role: access.Auditor, Departments: []string{"HARBOUR", "MOORLAND"}}
+	ours := access.Actor{Subject: "quality", Role: access.Quality, Departments: []string{"HARBOUR", "MOORLAND"}}
+	const year = "?from=2025-01&to=2025-12"
+	// No unit has 50 cases; of an auditor's numbers the small ones are held back.
+	r.as(both).get("/departments/HARBOUR/funnel"+year).want(t, http.StatusOK, "Capsule rupture: no funnel. The numbers of every unit are held back", "HARBOUR", "Held back").lacks(t, "Surgeons of this department")
+	r.as(ours).get("/departments/HARBOUR/funnel"+year+"&outcome=unplanned-takeover&by=surgeon").want(t, http.StatusOK, "Unplanned take-over: no funnel. No line to hold units against", "Surgeons of this department").lacks(t, "Held back")
+	r.as(ours).get("/departments/HARBOUR/funnel"+year+"&outcome=visual-loss&by=surgeon").want(t, http.StatusUnprocessableEntity, "their own share in the others is small")
+	r.as(both).get("/departments/HARBOUR/funnel"+year+"&by=surgeon").want(t, http.StatusUnprocessableEntity, "Units: choose one of the list.")
+	r.as(both).get("/departments/HARBOUR/funnel"+year+"&outcome=nothing").want(t, http.StatusUnprocessableEntity, "Outcome: choose one of the list.")
+
+	shown := r.as(ours).get("/figures"+year).want(t, http.StatusOK, "Figures of 2 departments: 31 operations counted.", "5 of 30 (16.7 %, 95 % CI 7.3 to 33.6)", "0 of 1", `type="month"`).lacks(t, "“Held back”")
+	hidden := r.as(both).get("/figures"+year).want(t, http.StatusOK, "“Held back” marks small numbers", "Washington State").lacks(t, "5 of 30", "5 of 31")
+	r.as(both).get("/figures").want(t, http.StatusOK, `value="2024-03"`, `value="2025-02"`)
+	r.as(both).get("/figures?from=2025-01-06&to=2025-01-31").want(t, http.StatusUnprocessableEntity, "figures are of whole months")
+	r.as(trainer).get("/figures").want(t, http.StatusForbidden, "Not for your role")
+	for who, page := range map[*access.Actor]answer{&ours: shown, &both: hidden} {
+		for _, form := range []string{"csv", "json"} {
+			href := strings.ReplaceAll(regexp.MustCompile(`/figures\.`+form+`\?[^"]*`).FindString(page.body), "&amp;", "&")
+			file := r.as(*who).get(href).want(t, http.StatusOK, "HARBOUR", "MOORLAND")
+			if got := file.header.Get("Content-Disposition"); got != `attachment; filename="figures-2025-01-2025-12.`+form+`"` {
+				t.Errorf("%s: %s", href, got)
+			}
+			sum := sha256.Sum256([]byte(file.body))
+			if got := file.header.Get("Repr-Digest"); got != "sha-256=:"+base64.StdEncoding.EncodeToString(sum[:])+":" {
+				t.Errorf("%s: digest %s", href, got)
+			}
+			if who == &both && strings.Contains(file.body, "16.7") {
+				t.Errorf("%s: a small number left the departments", href)
+			}
+		}
+	}
+	r.as(both).get("/figures.csv?from=x").want(t, http.StatusBadRequest, "The period can&#39;t be read")
+	r.as(both).get("/figures.csv?from=2025-01-06&to=2025-01-31").want(t, http.StatusBadRequest, "whole months")
+
+	r.as(ours).get("/departments/HARBOUR/completeness"+year+"&theatre_operations=32").want(t, http.StatusOK, "30 operations are on record",
+		"The theatre counted 32, the record holds 30: 2 operations are missing from the record.", "Every operation has an end.", "No pair of operations asks for a look.")
+	r.as(ours).get("/departments/HARBOUR/completeness"+year+"&theatre_operations=-1").want(t, http.StatusUnprocessableEntity, "give a whole number")
+	r.as(both).get("/departments/HARBOUR/completeness").want(t, http.StatusForbidden)
+	// Five ruptures are too few to judge a model by, and more so to fit one.
+	r.as(ours).get("/departments/HARBOUR/risk-model"+year).want(t, http.StatusOK, "5 capsule ruptures among 30 operations. The model isn&#39;t judged: it takes 10",
+		"No proposal: it takes 100", "of the fewer there are 5.")
+	r.as(both).get("/departments/HARBOUR/risk-model").want(t, http.StatusForbidden)
+}
+
 // late is a stream that is ahead of the rows.
 type late struct{}
 
@@ -130,7 +197,7 @@ func testIntake(t *testing.T, r *registry) {
 	r.send(newer, again)
 	r.project()
 	for _, a := range []access.Actor{integrator, quality} {
-		r.as(a).get("/intake").want(t, http.StatusOK, "Its version is newer than this program.", "ehr-harbour", "156 accepted, 1 received again", "1 event waits in quarantine").lacks(t, "ehr-moorland")
+		r.as(a).get("/intake").want(t, http.StatusOK, "Its version is newer than this program.", "ehr-harbour", "184 accepted, 1 received again", "1 event waits in quarantine").lacks(t, "ehr-moorland")
 	}
 	r.as(administrator).get("/intake").want(t, http.StatusOK, "ehr-moorland", "counts of all sources").lacks(t, "newer than this program", "HB-900", "Waiting in quarantine")
 	r.as(trainee).get("/intake").want(t, http.StatusForbidden)
@@ -156,7 +223,7 @@ func testIntake(t *testing.T, r *registry) {
 func testReviews(t *testing.T, r *registry) {
 	officer := r.as(quality)
 	page := officer.get("/alarms").want(t, http.StatusOK, "1 chart crossed its line and waits for a review.", "surgeon S-014", "/cases/HB-004",
-		"Were everybody&#39;s performance exactly as acceptable", "Record a review")
+		"Department HARBOUR: were everybody&#39;s performance exactly as acceptable", "Record a review")
 	action := regexp.MustCompile(`/alarms/[a-z0-9-]+/reviews`).FindString(page.body)
 	opened := regexp.MustCompile(`name="opened_at" value="([^"]+)"`).FindStringSubmatch(page.body)
 	if action == "" || opened == nil {

@@ -24,7 +24,8 @@ import (
 
 // registry is a whole registry on real servers with thirty invented operations of
 // trainee S-014 in HARBOUR: cases 1 to 5 with a rupture, so that the chart of a
-// trainee crosses its line; and one operation of S-099 in MOORLAND.
+// trainee crosses its line; 26 of them with an acuity a month later, two with an
+// infection; and one operation of S-099 in MOORLAND.
 type registry struct {
 	t         *testing.T
 	db        *pgtest.DB
@@ -74,7 +75,7 @@ func newRegistry(t *testing.T) *registry {
 		t.Fatal(err)
 	}
 	router := web.NewRouter()
-	router.Use(access.Require(access.Config{Tokens: tokens}))
+	router.Use(access.Require(access.Config{Tokens: tokens, RefusePage: r.service.Refuse}))
 	r.service.Routes(router)
 	r.server = httptest.NewServer(web.Handler(router, web.Options{}))
 	t.Cleanup(r.server.Close)
@@ -143,6 +144,14 @@ func operations() []events.Event {
 				&events.ComplicationRecorded{Kind: events.KindCapsuleRupture, CausedBy: surgeon, CausedInStep: events.StepSculpting, Vitreous: events.VitreousLoss}))
 		}
 		out = append(out, make1(source, department, subject, at.Add(30*time.Minute), events.TypeCaseFinished, &events.CaseFinished{}))
+	}
+	for i := range 26 {
+		out = append(out, make1("ehr-harbour", "HARBOUR", fmt.Sprintf("HB-%03d", i+1), began.AddDate(0, 0, i+30), events.TypeFollowupAcuity,
+			&events.FollowupAcuity{Acuity: []events.Acuity{{Correction: "corrected", LogMARHundredths: events.Some(int64(20))}}}))
+	}
+	for _, i := range []int{10, 12} {
+		out = append(out, make1("ehr-harbour", "HARBOUR", fmt.Sprintf("HB-%03d", i), began.AddDate(0, 0, i+4), events.TypeFollowupFinding,
+			&events.FollowupFinding{Kind: events.FindingEndophthalmitis, Certainty: events.CertaintyCultureProven}))
 	}
 	return out
 }

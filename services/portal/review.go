@@ -4,7 +4,6 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
-	"errors"
 	"fmt"
 	"net/http"
 	"slices"
@@ -105,17 +104,11 @@ func (s *Service) review(w http.ResponseWriter, r *http.Request, actor access.Ac
 	var stored []uint64
 	for _, e := range reviewEvents(actor, listed.Row, *form, at) {
 		result, err := s.cfg.Desk.PublishAs(r.Context(), actor, e)
-		var refused *web.Error
-		if errors.As(err, &refused) && refused.Code == web.CodeRefused {
-			for _, fault := range refused.Faults {
-				problems = append(problems, problemView{"action-" + form.Alarm, "Not stored: " + fault.Detail + "."})
+		if status, why := notStored(err); status != 0 {
+			for _, words := range why {
+				problems = append(problems, problemView{"action-" + form.Alarm, words})
 			}
-			return s.alarmsPage(w, r, actor, http.StatusUnprocessableEntity, form, problems)
-		}
-		if errors.As(err, &refused) && refused.Code == web.CodeUnavailable {
-			// Sent again from the same form, it makes the same events.
-			return s.alarmsPage(w, r, actor, http.StatusServiceUnavailable, form,
-				[]problemView{{"action-" + form.Alarm, "Not stored yet: " + refused.Message}})
+			return s.alarmsPage(w, r, actor, status, form, problems)
 		}
 		if err != nil {
 			return err

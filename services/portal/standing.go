@@ -183,12 +183,3 @@ func findingWords(finding string) string {
 		"training-need": "a training need", "device-or-lot": "the device or its lot to be the cause", "other": "another cause",
 	}[finding]
 }
-
-func singular(outcome string) string {
-	if outcome == string(events.OutcomeUnplannedTakeover) {
-		return "unplanned take-over"
-	}
-	return "capsule rupture"
-}
-
-func plurals(outcome string) string { return singular(outcome) + "s" }

@@ -21,6 +21,9 @@ func plain(word string) string {
 	if w, ok := plainWords[word]; ok {
 		return w
 	}
+	if step, ok := events.Outcome(word).Step(); ok {
+		word = string(step)
+	}
 	return strings.ReplaceAll(word, "-", " ")
 }
 
@@ -41,11 +44,42 @@ var plainWords = map[string]string{
 	"device-or-lot":             "the device or its lot",
 	"case-mix":                  "case mix",
 	"manual-small-incision":     "manual small-incision surgery",
+	"refraction-miss":           "refraction more than 1.00 D from the prediction",
+	"visual-loss":               "loss of vision",
+	"return-to-theatre":         "return to theatre",
+	"culture-proven":            "proven by culture",
+	"side-port":                 "side port",
+	"improve":                   "to improve",
+	"above":                     "above what is usual at this stage",
+	"as":                        "as is usual at this stage",
+	"below":                     "below what is usual at this stage",
 
-	department.ExcludedUnfinished: "no end recorded, so the outcome isn't known yet",
-	fold.ExcludedProcedure:        "planned as another procedure than phacoemulsification",
-	fold.ExcludedCombined:         "combined with vitrectomy, glaucoma surgery, a graft or other surgery",
-	fold.ExcludedUnder18:          "patient under 18",
+	string(fold.EarlyCornealOedema): "oedema of the cornea before day 28, healing",
+}
+
+// eventNames say what each event tells.
+var eventNames = map[events.Type]string{
+	events.TypeCaseBooked: "Listed for an operation", events.TypeSurgeonEnrolled: "Surgeon enrolled", events.TypeSurgeonMoved: "Surgeon moved to another department",
+	events.TypePreopAssessed: "Assessed before the operation", events.TypeLensPlanned: "Implant calculated",
+	events.TypeCaseStarted: "Operation begun", events.TypeStepStarted: "Step begun", events.TypeStepFinished: "Step ended",
+	events.TypeOperatorChanged: "Handed over", events.TypeIncisionMade: "Incision made", events.TypeAdjunctUsed: "Something beyond the usual used",
+	events.TypeMeasurementTaken: "Measured during the operation", events.TypeMachineRead: "Machine read", events.TypeDrugGiven: "Drug given",
+	events.TypeTechniqueNoted: "Remark on technique", events.TypeComplicationRecorded: "Complication recorded", events.TypeLensImplanted: "Implant placed",
+	events.TypeCaseFinished: "Operation ended", events.TypeCaseCancelled: "Operation cancelled or abandoned",
+	events.TypeFollowupAcuity: "Acuity after the operation", events.TypeFollowupRefraction: "Refraction after the operation",
+	events.TypeFollowupKeratometry: "Corneal power after the operation", events.TypeFollowupFinding: "Finding after the operation",
+	events.TypeFollowupClosed: "Follow-up ended", events.TypeCaseReviewed: "Case reviewed by trainer and trainee",
+	events.TypeEventAmended: "Event amended", events.TypeEventRetracted: "Event taken back", events.TypeCaseJoined: "Joined with another code",
+	events.TypeChartDesigned: "Chart's limits set", events.TypeAlarmReviewed: "Alarm reviewed", events.TypeChartRestarted: "Chart restarted",
+	events.TypeFiguresReleased: "Figures released",
+}
+
+// eventName is what an event of a type tells.
+func eventName(t events.Type) string {
+	if name, ok := eventNames[t]; ok {
+		return name
+	}
+	return "Event of a type without a name here"
 }
 
 // supervision says where the supervisor was.

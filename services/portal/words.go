@@ -33,12 +33,35 @@ func rateWords(events, n int, rate *float64, interval *measure.Interval) string 
 	return out
 }
 
+// fewWords stand once beside a table of rates, in place of the words at each.
+var fewWords = fmt.Sprintf("Below %d cases the counts stand alone; from %d to %d the interval is wide, and any rate inside it fits these numbers.",
+	fewCases, fewCases, wordsBelow-1)
+
+// cellWords is a rate as it stands in a table.
+func cellWords(events, n int, rate *float64, interval *measure.Interval) string {
+	switch {
+	case n == 0:
+		return "none"
+	case rate == nil || interval == nil:
+		return fmt.Sprintf("%s of %s", whole(events), whole(n))
+	}
+	return fmt.Sprintf("%s of %s (%s, %s)", whole(events), whole(n), percent(*rate), intervalWords(*interval))
+}
+
 func intervalWords(i measure.Interval) string {
 	return "95 % CI " + hundred(i.Lower) + " to " + hundred(i.Upper)
 }
 
 // percent is a proportion as "2.1 %".
 func percent(p float64) string { return hundred(p) + " %" }
+
+// chanceWords is a chance: a small one is never 0.
+func chanceWords(p float64) string {
+	if p > 0 && p < 0.0005 {
+		return "less than 0.1 %"
+	}
+	return percent(p)
+}
 
 func hundred(p float64) string { return decimal(p*100, 1) }
 

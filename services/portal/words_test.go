@@ -39,7 +39,7 @@ func TestNumbersInWords(t *testing.T) {
 	for _, c := range []struct{ got, want string }{
 		{signed(-0.25, 2), "−0.25"}, {signed(22.5, 2), "+22.50"}, {signed(-0.0001, 2), "0.00"}, {signed(0, 3), "0.000"},
 		{decimal(-10, 1), "−10.0"}, {whole(999), "999"}, {whole(1000), "1,000"}, {whole(1234567), "1,234,567"}, {whole(-1000), "-1,000"},
-		{percent(0.013298), "1.3 %"}, {length(4*time.Minute + 5*time.Second), "4 min 05 s"}, {length(59 * time.Second), "59 s"},
+		{percent(0.013298), "1.3 %"}, {chanceWords(0.0004), "less than 0.1 %"}, {chanceWords(0.012), "1.2 %"}, {chanceWords(0), "0.0 %"}, {length(4*time.Minute + 5*time.Second), "4 min 05 s"}, {length(59 * time.Second), "59 s"},
 		{length(90 * time.Minute), "1 h 30 min"}, {list([]string{"a", "b", "c"}), "a, b and c"}, {list(nil), ""},
 		{ratio(2), "twice"}, {ratio(1.5), "1.5 times"}, {plural(1, "case", "cases"), "1 case"}, {plural(0, "case", "cases"), "0 cases"},
 		{moment(time.Date(2025, 3, 12, 10, 41, 7, 0, time.FixedZone("", 3600))), "12 March 2025, 09:41 UTC"},

@@ -36,7 +36,7 @@ func Handler(router http.Handler, o Options) http.Handler {
 		r = r.WithContext(context.WithValue(r.Context(), stateKey{}, s))
 		if method == http.MethodHead {
 			// The server leaves the body out; the routes need not know.
-			r.Method = http.MethodGet
+			r.Method, s.head = http.MethodGet, true
 		}
 		setHeaders(w.Header(), s.id)
 		r.Body = http.MaxBytesReader(w, r.Body, MaxBodyBytes)

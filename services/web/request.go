@@ -17,6 +17,7 @@ import (
 type state struct {
 	id    string
 	route string // template of the matched route; empty until there is one
+	head  bool   // the client asked for the head alone, and the routes don't know
 	log   *slog.Logger
 }
 

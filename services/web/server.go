@@ -27,6 +27,9 @@ type Server struct {
 	http     *http.Server
 	stop     time.Duration
 	log      *slog.Logger
+
+	stopping  context.Context
+	beginStop context.CancelFunc
 }
 
 // New opens the address, so that a port in use is known at once.
@@ -42,11 +45,17 @@ func New(cfg Config) (*Server, error) {
 	if err != nil {
 		return nil, fmt.Errorf("serve HTTP on %s: %w", cfg.Listen, err)
 	}
+	stopping, beginStop := context.WithCancel(context.Background())
 	return &Server{
-		listener: listener,
-		stop:     cfg.StopWithin,
-		log:      log,
+		listener:  listener,
+		stop:      cfg.StopWithin,
+		log:       log,
+		stopping:  stopping,
+		beginStop: beginStop,
 		http: &http.Server{
+			BaseContext: func(net.Listener) context.Context {
+				return context.WithValue(context.Background(), stoppingKey{}, stopping.Done())
+			},
 			Handler:           cfg.Handler,
 			ReadHeaderTimeout: 10 * time.Second,
 			ReadTimeout:       2 * time.Minute, // 10 MB over a slow line
@@ -58,12 +67,23 @@ func New(cfg Config) (*Server, error) {
 	}, nil
 }
 
+type stoppingKey struct{}
+
+// Stopping is closed once the Server that took the request begins to stop: an
+// answer that would go on for as long as its client listens ends then. Outside of
+// a Server it is nil, which is never closed.
+func Stopping(ctx context.Context) <-chan struct{} {
+	stopping, _ := ctx.Value(stoppingKey{}).(<-chan struct{})
+	return stopping
+}
+
 // Addr is the address in use, HOST:PORT.
 func (s *Server) Addr() string { return s.listener.Addr().String() }
 
 // Run serves until ctx ends, then lets requests under way finish. It returns
 // nil after such a stop, or after Close.
 func (s *Server) Run(ctx context.Context) error {
+	defer s.beginStop()
 	failed := make(chan error, 1)
 	go func() { failed <- s.http.Serve(s.listener) }()
 	select {
@@ -74,6 +94,7 @@ func (s *Server) Run(ctx context.Context) error {
 		return fmt.Errorf("serve HTTP on %s: %w", s.Addr(), err)
 	case <-ctx.Done():
 	}
+	s.beginStop()
 	wait, cancel := context.WithTimeout(context.WithoutCancel(ctx), s.stop)
 	defer cancel()
 	err := s.http.Shutdown(wait)
@@ -89,6 +110,7 @@ func (s *Server) Run(ctx context.Context) error {
 
 // Close ends at once, requests under way included.
 func (s *Server) Close() error {
+	s.beginStop()
 	// Serve may not have been called yet, so the listener is closed here too.
 	return errors.Join(s.http.Close(), ignoreClosed(s.listener.Close()))
 }
