@@ -161,7 +161,7 @@ func scorer(d Design) func(oddsRatioMillionths int64, event bool) (expected, sco
 	risk := func(int64) float64 { return d.Acceptable }
 	if m, ok := measure.LookupModel(d.RiskModel, d.RiskVersion); ok {
 		if centred, err := m.At(d.Acceptable); err == nil {
-			risk = func(or int64) float64 { return centred.Probability(events.Millionths(or).Float()) }
+			risk = func(or int64) float64 { return must(centred.Probability(events.Millionths(or).Float())) }
 		}
 	}
 	if d.Kind == string(events.KindCompetence) {
@@ -185,13 +185,13 @@ func scorer(d Design) func(oddsRatioMillionths int64, event bool) (expected, sco
 	}
 }
 
-// must takes scores whose arguments are inside (0, 1) by the limits of the event
-// and of the standards.
-func must(s measure.Scores, err error) measure.Scores {
+// must takes scores and risks whose arguments are inside their ranges by the
+// limits of the events and of the standards.
+func must[T any](v T, err error) T {
 	if err != nil {
 		panic(err)
 	}
-	return s
+	return v
 }
 
 func millionths(x float64) int64 { return int64(math.Round(float64(x * 1e6))) }

@@ -170,17 +170,10 @@ func listed(ctx context.Context, tx pgx.Tx, asOf archive.AsOf) ([]Row, []ReviewR
 		if err != nil {
 			return nil, nil, fmt.Errorf("list surgeons: %w", err)
 		}
-		states, err := States(ctx, tx)
-		if err != nil {
-			return nil, nil, err
-		}
 		for _, s := range codes {
 			drawn, _, err := charts(ctx, tx, s, asOf, false)
 			if err != nil {
 				return nil, nil, err
-			}
-			if !whole(drawn, states) {
-				continue
 			}
 			for _, c := range drawn {
 				rows = append(rows, c.Alarms...)
@@ -207,15 +200,6 @@ func listed(ctx context.Context, tx pgx.Tx, asOf archive.AsOf) ([]Row, []ReviewR
 	}
 	_, reviews, err := decided(ctx, tx, charts, asOf)
 	return rows, reviews, err
-}
-
-// whole says whether the charts of one surgeon are drawn from all that there is.
-// Of a colleague who is enrolled elsewhere a quality officer sees the operations
-// of the own department alone, and charts of those would mislead: neither the
-// enrolment nor a chart of theirs is to be seen.
-func whole(drawn []Chart, states []ChartRow) bool {
-	return len(drawn) > 0 && (drawn[0].Surgeon.Enrolled ||
-		slices.ContainsFunc(states, func(c ChartRow) bool { return c.Surgeon == drawn[0].Surgeon.Surgeon }))
 }
 
 // States says where the charts stand that the reader may see, now.

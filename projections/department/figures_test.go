@@ -261,7 +261,10 @@ func TestRiskModelCheck(t *testing.T) {
 		x := float64(i%40) / 20
 		predictors = append(predictors, x)
 		// As many as are expected of each risk, spread evenly.
-		p := model.Probability(math.Exp(x))
+		p, err := model.Probability(math.Exp(x))
+		if err != nil {
+			t.Fatal(err)
+		}
 		turn := float64(i / 40)
 		ruptures = append(ruptures, math.Floor((turn+1)*p) > math.Floor(turn*p))
 	}

@@ -3,6 +3,7 @@ package department
 import (
 	"context"
 	"errors"
+	"fmt"
 	"math"
 	"time"
 
@@ -83,7 +84,11 @@ func riskModelOf(department string, p Period, asOf archive.AsOf, predictors []fl
 		Model: model.Name, Version: model.Version, N: len(ruptures), Deciles: []measure.RiskGroup{}, Excluded: map[string]int{}}
 	risks := make([]float64, len(predictors))
 	for i, x := range predictors {
-		risks[i] = model.Probability(math.Exp(x))
+		p, err := model.Probability(math.Exp(x))
+		if err != nil {
+			return c, fmt.Errorf("risk of an operation: %w", err)
+		}
+		risks[i] = p
 		if ruptures[i] {
 			c.Events++
 		}

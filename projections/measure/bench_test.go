@@ -119,7 +119,7 @@ func BenchmarkChartFromMiddle(b *testing.B) {
 		b.Fatal(err)
 	}
 	risks := map[string]func() (float64, error){
-		"from odds ratios":  func() (float64, error) { return model.Probability(known.CompositeOddsRatio), nil },
+		"from odds ratios":  func() (float64, error) { return model.Probability(known.CompositeOddsRatio) },
 		"from risk factors": func() (float64, error) { r, err := model.Risk(patient); return r.Probability, err },
 	}
 	for _, name := range []string{"from odds ratios", "from risk factors"} {

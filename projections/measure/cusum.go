@@ -112,7 +112,7 @@ func Path(scores []float64, threshold float64, restarts ...int) ([]Point, error)
 }
 
 // PathFrom keeps the points already known and adds those of the remaining
-// scores, so that a case that changed late costs only the cases from it on.
+// scores; scores are those of the whole chart, so that a case that changed late costs only the cases from it on.
 // Restarts count from the first case of the chart, and those among the known
 // points are left as they are.
 func PathFrom(known []Point, scores []float64, threshold float64, restarts ...int) ([]Point, error) {

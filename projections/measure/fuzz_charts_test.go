@@ -2,6 +2,7 @@ package measure
 
 import (
 	"math"
+	"slices"
 	"testing"
 )
 
@@ -104,6 +105,51 @@ func FuzzFalseAlarmsAYear(f *testing.F) {
 		got, err := FalseAlarmsAYear([]ChartInUse{{RunLength{AverageRunLength: average}, cases}, {RunLength{AverageRunLength: 500}, 100}})
 		if orRefused(t, err) {
 			allFinite(t, "false alarms", got)
+		}
+	})
+}
+
+func FuzzPathFrom(f *testing.F) {
+	f.Add(0.3, -0.1, 2.0, uint64(0xF0F0), 20)
+	f.Fuzz(func(t *testing.T, event, noEvent, threshold float64, outcomes uint64, known int) {
+		scores := make([]float64, 64)
+		for i := range scores {
+			scores[i] = Scores{event, noEvent}.Of(outcomes>>i&1 == 1)
+			if (Scores{event, noEvent}).Reversed().Reversed() != (Scores{event, noEvent}) && event == event && noEvent == noEvent {
+				t.Error("reversed twice differs")
+			}
+		}
+		whole, err := Path(scores, threshold)
+		if !orRefused(t, err) {
+			return
+		}
+		known = int(uint(known) % 65)
+		again, err := PathFrom(whole[:known], scores, threshold)
+		if !orRefused(t, err) {
+			return
+		}
+		if !slices.Equal(whole, again) {
+			t.Errorf("from case %d on the path differs", known)
+		}
+	})
+}
+
+func FuzzAlarms(f *testing.F) {
+	f.Add(0.05, 2.0, 3.0, 0.0, 0.1, 50)
+	f.Fuzz(func(t *testing.T, p0, oddsRatio, threshold, headStart, p float64, limit int) {
+		scores, err := LLR(p0, oddsRatio)
+		if !orRefused(t, err) || limit > 300 || threshold > 20 {
+			return
+		}
+		chances, err := Chart{scores, threshold, headStart}.Alarms(p, limit)
+		if !orRefused(t, err) {
+			return
+		}
+		allFinite(t, "chances", chances...)
+		for i := 1; i < len(chances); i++ {
+			if chances[i] < chances[i-1]-1e-12 || chances[i] > 1+1e-9 {
+				t.Fatalf("chance %g after %g", chances[i], chances[i-1])
+			}
 		}
 	})
 }

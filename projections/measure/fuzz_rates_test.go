@@ -174,3 +174,22 @@ func FuzzLoess(f *testing.F) {
 		}
 	})
 }
+
+func FuzzModels(f *testing.F) {
+	f.Add("capsule-rupture-2009", "", 0.01, 3.0)
+	f.Fuzz(func(t *testing.T, name, version string, rate, oddsRatio float64) {
+		model, ok := LookupModel(name, version)
+		if !ok {
+			model = CapsuleRupture2009()
+		}
+		if again, err := model.Recalibrated(rate, "fuzz", "1"); orRefused(t, err) {
+			model = again
+		}
+		if p, err := model.Probability(oddsRatio); orRefused(t, err) {
+			allFinite(t, "probability", p)
+			if p < 0 || p > 1 {
+				t.Errorf("probability %g", p)
+			}
+		}
+	})
+}

@@ -105,7 +105,7 @@ func TestComputedRisks(t *testing.T) {
 		near(t, c.what+" odds ratio", got.CompositeOddsRatio, c.oddsRatio, 0.00005+0.0005*math.Floor(c.oddsRatio/2000))
 		tolerance := 0.5e-6 + 0.5e-4*math.Floor(c.at736*2)
 		near(t, c.what, got.Probability, c.at736, tolerance)
-		near(t, c.what+" from its odds ratio", model.Probability(got.CompositeOddsRatio), got.Probability, 1e-15)
+		near(t, c.what+" from its odds ratio", must[float64](t)(model.Probability(got.CompositeOddsRatio)), got.Probability, 1e-15)
 		model.ReferencePRef = 0.0075
 		near(t, c.what+" at 0.75 %", must[Risk](t)(model.RiskWithGrade(c.factors)).Probability, c.at750, tolerance)
 	}
@@ -210,7 +210,7 @@ func TestRecalibration(t *testing.T) {
 	// A patient of average risk has, after centring, the acceptable rate.
 	centred := must[Model](t)(now.At(0.03))
 	average := odds(now.ReferenceRate) / odds(now.ReferencePRef)
-	near(t, "risk of an average patient", centred.Probability(average), 0.03, 1e-15)
+	near(t, "risk of an average patient", must[float64](t)(centred.Probability(average)), 0.03, 1e-15)
 	back := must[Model](t)(now.Recalibrated(ReferenceRate2009, old.Population, old.Version))
 	near(t, "recalibrated back", back.ReferencePRef, old.ReferencePRef, 1e-16)
 }

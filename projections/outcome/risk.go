@@ -19,17 +19,21 @@ var model = measure.DefaultModel()
 
 // Expected gives the risk of an eye from what was assessed. Unknown factors stand
 // at their reference and are listed.
-func Expected(p *events.PreopAssessed) Risk {
-	r, err := model.Risk(Factors(p))
+func Expected(known *events.PreopAssessed) Risk {
+	r, err := model.Risk(Factors(known))
 	if err != nil {
 		// Words and limits were checked when the event was read: a test holds that
 		// every payload within them has a risk.
 		panic(err)
 	}
 	m := int64(math.Round(float64(r.CompositeOddsRatio * 1e6)))
+	p, err := model.Probability(float64(m) / 1e6)
+	if err != nil {
+		panic(err) // as above
+	}
 	return Risk{
 		OddsRatioMillionths: m,
-		Nano:                int64(math.Round(float64(model.Probability(float64(m)/1e6) * 1e9))),
+		Nano:                int64(math.Round(float64(p * 1e9))),
 		Unknown:             withoutGrade(r.Unknown),
 	}
 }
