@@ -47,12 +47,15 @@ type Closing struct {
 // both ends included. Common practice, no source, unless one is named in the
 // definitions of the measures.
 const (
-	AcuityFromDay, AcuityToDay         = 14, 180
-	RefractionFromDay, RefractionToDay = 28, 120
-	EarlyToDay                         = 14 // corneal power until then is of the healing eye
-	SettledFromDay, SettledToDay       = 28, 120
-	EndophthalmitisToDay               = 42
-	HealingBeforeDay                   = 28 // corneal oedema before then is healing
+	AcuityFromDay        = 14
+	AcuityToDay          = 180
+	RefractionFromDay    = 28
+	RefractionToDay      = 120
+	EarlyToDay           = 14 // corneal power until then is of the healing eye
+	SettledFromDay       = 28
+	SettledToDay         = 120
+	EndophthalmitisToDay = 42
+	HealingBeforeDay     = 28 // corneal oedema before then is healing
 )
 
 // EarlyCornealOedema is a corneal oedema found before HealingBeforeDay: healing,

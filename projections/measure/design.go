@@ -261,7 +261,8 @@ func (r DesignRequest) plain() (Design, error) {
 	if err != nil {
 		return Design{}, err
 	}
-	scores, null, alternative := Scores{}, acceptable, unacceptable
+	var scores Scores
+	null, alternative := acceptable, unacceptable
 	if r.Kind == Competence {
 		scores, err = CompetenceScores(acceptable, unacceptable)
 		null, alternative = unacceptable, acceptable

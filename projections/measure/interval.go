@@ -192,7 +192,7 @@ func root(low, high float64, f func(float64) float64) float64 {
 	if fb >= 0 {
 		return low
 	}
-	c, fc := a, fa
+	var c, fc float64 // set by the first step
 	t := 0.5
 	for range 200 {
 		x := a + float64(t*(b-a))
