@@ -202,24 +202,25 @@ func naiveOperate(code string, es []naiveEvent) (naiveOperation, bool) {
 	}
 	op := naiveOperation{code: code, department: start.department, responsible: start.word("responsible_consultant"),
 		first: start.word("first_operator"), day: start.time.Format(time.DateOnly), start: start.time}
-	ended := false
+	ended, abandoned := false, false
+	var end time.Time
 	for i, e := range es {
 		switch {
 		case e.kind == "lensledger.preop.assessed.v1" && !e.time.After(start.time):
 			preop = &es[i]
 		case e.kind == "lensledger.case.finished.v1":
-			ended = true
+			ended, end = true, e.time
 			length := e.time.Sub(start.time)
 			op.timed = length >= time.Minute && length <= 6*time.Hour
-		case e.kind == "lensledger.case.cancelled.v1" && e.word("stage") == "after-incision":
-			ended = true
+		case e.kind == "lensledger.case.cancelled.v1":
+			abandoned = e.word("stage") == "after-incision" // the last cancellation stands
 		}
 	}
 	for _, c := range complications {
 		zonule := c.word("kind") == "zonule-rupture" || c.word("kind") == "zonular-dialysis"
 		vitreous := c.word("vitreous") == "prolapse" || c.word("vitreous") == "loss"
 		if !op.rupture && (c.word("kind") == "posterior-capsule-rupture" || zonule && vitreous) {
-			op.rupture, op.cause = true, naiveCause(op.first, changes, c)
+			op.rupture, op.cause = true, naiveCause(op.first, changes, c, end)
 		}
 	}
 	var age any
@@ -237,7 +238,7 @@ func naiveOperate(code string, es []naiveEvent) (naiveOperation, bool) {
 		op.excluded = "combined"
 	case aged && years < 18:
 		op.excluded = "under-18"
-	case !ended && !op.rupture:
+	case !ended && !abandoned && !op.rupture:
 		op.excluded = "not-finished"
 	}
 	op.risk(preop)
@@ -272,7 +273,7 @@ func naiveUnplanned(change naiveEvent) *bool {
 }
 
 // naiveCause is who caused a rupture.
-func naiveCause(first string, changes []naiveEvent, c naiveEvent) string {
+func naiveCause(first string, changes []naiveEvent, c naiveEvent, end time.Time) string {
 	if by := c.word("caused_by"); by != "" {
 		return by
 	}
@@ -281,6 +282,13 @@ func naiveCause(first string, changes []naiveEvent, c naiveEvent) string {
 		if u := naiveUnplanned(change); u != nil && *u {
 			return change.word("from")
 		}
+	}
+	// Noticed after the end of an operation of several hands.
+	severalHands := slices.ContainsFunc(changes, func(change naiveEvent) bool {
+		return change.word("from") != first || change.word("to") != first
+	})
+	if !end.IsZero() && c.time.After(end) && severalHands {
+		return "undetermined"
 	}
 	for _, change := range changes {
 		if !change.time.After(c.time) {
