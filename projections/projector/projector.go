@@ -63,7 +63,11 @@ func New(cfg Config) *Projector {
 // Run takes over the position and follows the stream until ctx ends or it may not
 // go on: ErrFenced, or one of package stream's errors about the log.
 func (p *Projector) Run(ctx context.Context) error {
-	position, err := p.start(ctx)
+	var position uint64
+	err := p.patiently(ctx, func() (err error) {
+		position, err = p.start(ctx) // from the beginning: each part may be done again
+		return err
+	})
 	if err != nil {
 		return err
 	}
@@ -147,11 +151,17 @@ func (p *Projector) catchUp(ctx context.Context, position uint64) (uint64, error
 	return position, p.Rebuild(ctx)
 }
 
-// handle applies a batch. A broken dependency is waited for, for ever; an event
-// that breaks its transaction is found by halving the batch and set aside alone.
+// handle applies a batch. An event that breaks its transaction is found by
+// halving the batch and set aside alone.
 func (p *Projector) handle(ctx context.Context, batch []stream.Message) error {
+	return p.patiently(ctx, func() error { return p.applyHalving(ctx, batch) })
+}
+
+// patiently does something until Postgres is there for it, for ever: a broken
+// dependency is waited for.
+func (p *Projector) patiently(ctx context.Context, do func() error) error {
 	for wait := 50 * time.Millisecond; ; wait = min(2*wait, 5*time.Second) {
-		err := p.applyHalving(ctx, batch)
+		err := do()
 		switch {
 		case err == nil:
 			return nil
