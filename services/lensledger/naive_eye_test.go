@@ -95,7 +95,7 @@ type naiveEye struct {
 	side                  string
 	second                bool
 	copathology           string // with, without, unknown
-	before, after, best   *naiveAcuity
+	before, after         *naiveAcuity
 	unaided               *naiveAcuity
 	achieved              *int
 	failure, aim          *int   // against the prediction, against the target
