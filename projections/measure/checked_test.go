@@ -134,6 +134,10 @@ func power(x float64) string {
 // referenceSources says what computed each file; testdata/reference/README.md
 // says it in full.
 var referenceSources = map[string]string{
+	"acuity":                         "each row's own",
+	"rates":                          "each row's own",
+	"srkt_emmetropia":                "R; Retzlaff, Sanders and Kraff 1990",
+	"surgeon_observed_expected":      "R; 5,595 operations of Steiner 2000",
 	"bernoulli_cusum_200bit":         "200-bit arithmetic in R (Rmpfr)",
 	"bernoulli_cusum_arl":            "exact recursion in R; Page 1954, Reynolds and Stoumbos 1999",
 	"bernoulli_cusum_lattice":        "dense linear solution in R",

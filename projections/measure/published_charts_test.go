@@ -41,7 +41,7 @@ func TestNormalCUSUMEqualsPublished(t *testing.T) {
 			return must[float64](t)(g.average(zero))
 		}
 		coarse, fine := at(100), at(200)
-		near(t, r.where+" arl", fine+(fine-coarse)/3, r.number("arl"), r.number("half_unit")+2e-4)
+		r.absolute("arl", fine+(fine-coarse)/3, r.number("half_unit")+2e-4)
 		if math.Abs(fine/coarse-1) > 2e-3 {
 			t.Errorf("%s: %g with 100 nodes, %g with 200", r.where, coarse, fine)
 		}

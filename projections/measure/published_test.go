@@ -18,7 +18,7 @@ func TestPublishedRates(t *testing.T) {
 	rows := readPublished(t, "rates")
 	for _, r := range rows {
 		got := must[Rate](t)(NewRate(r.whole("events"), r.whole("n")))
-		near(t, r.where+", "+r.text("what")+", per cent", 100*got.Rate, r.number("percent"), halfUnit(r.text("percent")))
+		r.absolute("percent", 100*got.Rate, halfUnit(r.text("percent")))
 		if !(got.Exact.Lower < got.Rate && got.Rate < got.Exact.Upper && got.Exact.Upper-got.Exact.Lower >= got.Wilson.Upper-got.Wilson.Lower-1e-6) {
 			t.Errorf("%s: %+v", r.where, got)
 		}
@@ -55,7 +55,7 @@ func TestPublishedObservedExpected(t *testing.T) {
 	n, observed, expected := 0, 0, 0.0
 	for _, r := range readPublished(t, "surgeon_observed_expected") {
 		got := must[Ratio](t)(ObservedExpected(r.whole("observed"), r.number("expected")))
-		near(t, r.where, got.Ratio, r.number("ratio"), halfUnit(r.text("ratio")))
+		r.absolute("ratio", got.Ratio, halfUnit(r.text("ratio")))
 		if !(got.Exact.Lower < got.Ratio && got.Ratio < got.Exact.Upper) {
 			t.Errorf("%s: %+v", r.where, got)
 		}
@@ -73,9 +73,7 @@ func TestPublishedAcuities(t *testing.T) {
 	for _, r := range rows {
 		got := read(t, Notation(r.text("notation")), r.text("text"))
 		// A hundredth of logMAR is the unit kept; nominal sizes are off by less than one.
-		if off := math.Abs(float64(got.LogMARHundredths) - 100*r.number("logmar")); off > 0.5+1e-9 {
-			t.Errorf("%s: %s is %d hundredths, want %s", r.where, r.text("text"), got.LogMARHundredths, r.text("logmar"))
-		}
+		r.absolute("logmar", float64(got.LogMARHundredths)/100, 0.005+1e-9)
 	}
 	if len(rows) != 33 {
 		t.Errorf("%d rows, want 33", len(rows))

@@ -40,6 +40,7 @@ func TestRunLengthEquals200Bits(t *testing.T) {
 			t.Fatal(err)
 		}
 		x, _ := want.Float64()
+		note(r.file, "arl_200bit", math.Abs(got.AverageRunLength/x-1), true, 1e-12)
 		near(t, r.where, got.AverageRunLength/x, 1, 1e-12)
 	}
 }

@@ -56,12 +56,7 @@ type review struct {
 
 // getAlarms serves GET /v1/alarms.
 func (s *Service) getAlarms(w http.ResponseWriter, r *http.Request) {
-	who, err := actor(r)
-	if err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	query, err := readQuery(r, "as_of", "after", "limit")
+	who, query, err := asked(r, "as_of", "after", "limit")
 	if err != nil {
 		s.fail(w, r, err)
 		return

@@ -33,12 +33,7 @@ type benchmarks struct {
 
 // getBenchmarks serves GET /v1/departments/{department}/benchmarks.
 func (s *Service) getBenchmarks(w http.ResponseWriter, r *http.Request) {
-	who, err := actor(r)
-	if err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	query, err := readQuery(r, "from", "to", "as_of", "view")
+	who, query, err := asked(r, "from", "to", "as_of", "view")
 	if err != nil {
 		s.fail(w, r, err)
 		return

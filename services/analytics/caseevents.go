@@ -26,12 +26,7 @@ type caseEvents struct {
 
 // getCaseEvents serves GET /v1/cases/{case}/events.
 func (s *Service) getCaseEvents(w http.ResponseWriter, r *http.Request) {
-	who, err := actor(r)
-	if err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	query, err := readQuery(r, "as_of", "after", "limit")
+	who, query, err := asked(r, "as_of", "after", "limit")
 	if err != nil {
 		s.fail(w, r, err)
 		return

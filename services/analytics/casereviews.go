@@ -159,12 +159,7 @@ const (
 
 // getReviews serves GET /v1/reviews?waiting=true.
 func (s *Service) getReviews(w http.ResponseWriter, r *http.Request) {
-	who, err := actor(r)
-	if err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	query, err := readQuery(r, "waiting", "since", "after", "limit")
+	who, query, err := asked(r, "waiting", "since", "after", "limit")
 	if err != nil {
 		s.fail(w, r, err)
 		return

@@ -153,12 +153,7 @@ type timelineEvent struct {
 
 // getCase serves GET /v1/cases/{case}.
 func (s *Service) getCase(w http.ResponseWriter, r *http.Request) {
-	who, err := actor(r)
-	if err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	query, err := readQuery(r, "as_of")
+	who, query, err := asked(r, "as_of")
 	if err != nil {
 		s.fail(w, r, err)
 		return

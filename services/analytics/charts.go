@@ -90,12 +90,7 @@ type oneChart struct {
 
 // getCharts serves GET /v1/surgeons/{surgeon}/charts.
 func (s *Service) getCharts(w http.ResponseWriter, r *http.Request) {
-	who, err := actor(r)
-	if err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	query, err := readQuery(r, "outcome", "kind", "as_of")
+	who, query, err := asked(r, "outcome", "kind", "as_of")
 	if err != nil {
 		s.fail(w, r, err)
 		return

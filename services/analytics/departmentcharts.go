@@ -59,12 +59,7 @@ const (
 
 // getDepartmentCharts serves GET /v1/departments/{department}/charts.
 func (s *Service) getDepartmentCharts(w http.ResponseWriter, r *http.Request) {
-	who, err := actor(r)
-	if err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	query, err := readQuery(r, "outcome", "by", "last", "as_of")
+	who, query, err := asked(r, "outcome", "by", "last", "as_of")
 	if err != nil {
 		s.fail(w, r, err)
 		return

@@ -28,12 +28,7 @@ func (s *Service) ofDepartment(answer departmentAnswer) http.HandlerFunc {
 }
 
 func (s *Service) askDepartment(w http.ResponseWriter, r *http.Request, more []string, read func(url.Values) (departmentAnswer, error)) {
-	who, err := actor(r)
-	if err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	query, err := readQuery(r, append([]string{"from", "to", "as_of"}, more...)...)
+	who, query, err := asked(r, append([]string{"from", "to", "as_of"}, more...)...)
 	if err != nil {
 		s.fail(w, r, err)
 		return

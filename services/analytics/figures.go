@@ -27,12 +27,7 @@ const (
 // getFigures serves GET /v1/figures. What an auditor gets has left the departments,
 // so that its small numbers are held back.
 func (s *Service) getFigures(w http.ResponseWriter, r *http.Request) {
-	who, err := actor(r)
-	if err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	query, err := readQuery(r, "from", "to", "by", "as_of")
+	who, query, err := asked(r, "from", "to", "by", "as_of")
 	if err != nil {
 		s.fail(w, r, err)
 		return

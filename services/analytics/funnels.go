@@ -16,12 +16,7 @@ import (
 
 // getFunnel serves GET /v1/funnels/{outcome}.
 func (s *Service) getFunnel(w http.ResponseWriter, r *http.Request) {
-	who, err := actor(r)
-	if err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	query, err := readQuery(r, "from", "to", "by", "view", "department", "as_of")
+	who, query, err := asked(r, "from", "to", "by", "view", "department", "as_of")
 	if err != nil {
 		s.fail(w, r, err)
 		return

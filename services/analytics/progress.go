@@ -52,12 +52,7 @@ func feedbackRules(pgx.Tx) (string, error) { return feedback.Definition, nil }
 
 // getProgress serves GET /v1/surgeons/{surgeon}/progress.
 func (s *Service) getProgress(w http.ResponseWriter, r *http.Request) {
-	who, err := actor(r)
-	if err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	query, err := readQuery(r, "as_of")
+	who, query, err := asked(r, "as_of")
 	if err != nil {
 		s.fail(w, r, err)
 		return

@@ -28,12 +28,7 @@ type quarantine struct {
 
 // getQuarantine serves GET /v1/quarantine.
 func (s *Service) getQuarantine(w http.ResponseWriter, r *http.Request) {
-	who, err := actor(r)
-	if err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	query, err := readQuery(r, "after", "limit")
+	who, query, err := asked(r, "after", "limit")
 	if err != nil {
 		s.fail(w, r, err)
 		return

@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 
+	"lensledger/services/access"
 	"lensledger/services/web"
 )
 
@@ -17,6 +18,17 @@ const faultInvalid = "invalid"
 // maxParameter bounds a query parameter's value, so that none is quoted at
 // length.
 const maxParameter = 100
+
+// asked reads who asks, and the parameters of the address: those of known, each
+// once.
+func asked(r *http.Request, known ...string) (access.Actor, url.Values, error) {
+	who, err := actor(r)
+	if err != nil {
+		return who, nil, err
+	}
+	query, err := readQuery(r, known...)
+	return who, query, err
+}
 
 // readQuery reads the query and refuses what the route doesn't know: whoever
 // mistypes as_of doesn't mean now.

@@ -32,12 +32,7 @@ type staged struct {
 
 // getStage serves GET /v1/cases/{case}/stage.
 func (s *Service) getStage(w http.ResponseWriter, r *http.Request) {
-	who, err := actor(r)
-	if err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	query, err := readQuery(r, "as_of")
+	who, query, err := asked(r, "as_of")
 	if err != nil {
 		s.fail(w, r, err)
 		return
