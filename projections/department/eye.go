@@ -23,7 +23,8 @@ const (
 
 	VisionPrefix         = "vision:"          // <eyes>:<co-pathology>:<what>
 	VisionMissingPrefix  = "vision-missing:"  // <reason>, of one eye a patient
-	ErrorPrefix          = "error:"           // <eyes>:<thousandths of a dioptre>
+	ErrorPrefix          = "error:"           // <eyes>:<thousandths of a dioptre>, for the median
+	ErrorSumPrefix       = "errors:"          // <eyes>:<what>
 	TargetPrefix         = "target:"          // <eyes>:<what>
 	RefractionOutPrefix  = "refraction-out:"  // <reason>: not in the main figure
 	RefractionLackPrefix = "refraction-lack:" // <reason>: not in the figure of all eyes
@@ -140,18 +141,29 @@ func addRefraction(add func(quantity string, n int64), e outcome.EyeRow) {
 	case e.Main():
 		group = mainEyes
 	}
-	if e.ErrorThousandths != nil {
-		add(ErrorPrefix+group+":"+strconv.FormatInt(*e.ErrorThousandths, 10), 1)
+	if off := e.ErrorThousandths; off != nil {
+		add(ErrorPrefix+group+":"+strconv.FormatInt(*off, 10), 1)
+		prefix := ErrorSumPrefix + group + ":"
+		addErrors(add, prefix, *off, "025", "050", "100", "200")
+		add(prefix+"absolute", max(*off, -*off))
+		add(prefix+"squares", *off**off)
 	}
 	if off := e.TargetErrorThousandths; off != nil {
-		prefix := TargetPrefix + group + ":"
-		add(prefix+"n", 1)
-		add(prefix+"sum", *off)
-		if size := max(*off, -*off); size <= 1000 {
-			add(prefix+"100", 1)
-			if size <= 500 {
-				add(prefix+"050", 1)
-			}
+		addErrors(add, TargetPrefix+group+":", *off, "050", "100")
+	}
+}
+
+// errorEdges are the sizes in thousandths of a dioptre within which errors are
+// counted. An error on an edge is inside.
+var errorEdges = map[string]int64{"025": 250, "050": 500, "100": 1000, "200": 2000}
+
+// addErrors adds an error in thousandths of a dioptre to the sums of its group.
+func addErrors(add func(quantity string, n int64), prefix string, off int64, edges ...string) {
+	add(prefix+"n", 1)
+	add(prefix+"sum", off)
+	for _, edge := range edges {
+		if max(off, -off) <= errorEdges[edge] {
+			add(prefix+edge, 1)
 		}
 	}
 }

@@ -30,7 +30,9 @@ func summed(list []outcome.Operation) map[string]int64 {
 	}
 	out := map[string]int64{}
 	for c, n := range cells {
-		out[c.Quantity] += n
+		if c.Months == 1 {
+			out[c.Quantity] += n
+		}
 	}
 	return out
 }

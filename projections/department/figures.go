@@ -118,12 +118,9 @@ func ReadFigures(ctx context.Context, tx pgx.Tx, departments []string, p Period,
 		return Figures{}, ErrMonths
 	}
 	departments = slices.Compact(slices.Sorted(slices.Values(departments)))
-	list := make([]map[string]int64, len(departments))
-	for i, code := range departments {
-		var err error
-		if list[i], err = sums(ctx, tx, code, p, asOf); err != nil {
-			return Figures{}, err
-		}
+	list, err := sumsOfMany(ctx, tx, departments, p, asOf)
+	if err != nil {
+		return Figures{}, err
 	}
 	return figuresOf(departments, list, p, asOf, suppressed)
 }

@@ -29,7 +29,9 @@ func sumsOf(list []outcome.Operation) map[string]int64 {
 		Add(cells, o.Row, o.Eye, 1)
 	}
 	for c, n := range cells {
-		out[c.Quantity] += n
+		if c.Months == 1 {
+			out[c.Quantity] += n
+		}
 	}
 	return out
 }

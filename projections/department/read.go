@@ -20,6 +20,8 @@ import (
 var (
 	//go:embed sql/sum_cells.sql
 	sumCellsSQL string
+	//go:embed sql/sum_cells_of_many.sql
+	sumCellsOfManySQL string
 	//go:embed sql/list_spans.sql
 	listSpansSQL string
 )
@@ -217,7 +219,9 @@ func sums(ctx context.Context, tx pgx.Tx, department string, p Period, asOf arch
 			Add(cells, o.Row, o.Eye, 1)
 		}
 		for c, n := range cells {
-			out[c.Quantity] += n
+			if c.Months == 1 {
+				out[c.Quantity] += n
+			}
 		}
 		return out, nil
 	}
@@ -234,6 +238,52 @@ func sums(ctx context.Context, tx pgx.Tx, department string, p Period, asOf arch
 		return nil, fmt.Errorf("sum cells: %w", err)
 	}
 	return out, nil
+}
+
+// sumsOfMany gives each department's sums but for the sizes of errors.
+func sumsOfMany(ctx context.Context, tx pgx.Tx, departments []string, p Period, asOf archive.AsOf) ([]map[string]int64, error) {
+	list := make([]map[string]int64, len(departments))
+	if asOf.Past {
+		for i, code := range departments {
+			var err error
+			if list[i], err = sums(ctx, tx, code, p, asOf); err != nil {
+				return nil, err
+			}
+		}
+		return list, nil
+	}
+	at := make(map[string]int, len(departments))
+	for i, code := range departments {
+		at[code], list[i] = i, map[string]int64{}
+	}
+	from, to := p.quarters()
+	rows, err := tx.Query(ctx, sumCellsOfManySQL, departments, p.From, p.To, from, to)
+	if err != nil {
+		return nil, fmt.Errorf("sum cells of departments: %w", err)
+	}
+	var department, quantity string
+	var total int64
+	if _, err := pgx.ForEachRow(rows, []any{&department, &quantity, &total}, func() error {
+		list[at[department]][quantity] = total
+		return nil
+	}); err != nil {
+		return nil, fmt.Errorf("sum cells of departments: %w", err)
+	}
+	return list, nil
+}
+
+// quarters gives the calendar quarters that lie wholly in a period of whole
+// months: the first day of the first one, and the first day after the last one,
+// the same where there is none.
+func (p Period) quarters() (from, to time.Time) {
+	end := p.To.AddDate(0, 0, 1)
+	if from = quarterOf(p.From); from.Before(p.From) {
+		from = from.AddDate(0, 3, 0)
+	}
+	if to = quarterOf(end); to.Before(from) {
+		return end, end
+	}
+	return from, to
 }
 
 // smallNumber is the number of cases below which counts stand alone.

@@ -37,8 +37,9 @@ var typeOf = func() map[reflect.Type]events.Type {
 }()
 
 // somePaths are the whole paths of some eyes of one department, in an order of
-// arrival that has little to do with the order of time.
-func somePaths(dice *rand.Rand, cases int) []events.Event {
+// arrival that has little to do with the order of time; operations lie within some
+// days of the 2nd of January 2025.
+func somePaths(dice *rand.Rand, cases, days int) []events.Event {
 	type arriving struct {
 		events.Event
 		at int
@@ -46,7 +47,7 @@ func somePaths(dice *rand.Rand, cases int) []events.Event {
 	var list []arriving
 	for i := range cases {
 		subject := fmt.Sprintf("K-%03d", i)
-		start := time.Date(2025, 1, 2+dice.IntN(85), 9, 0, 0, 0, time.UTC)
+		start := time.Date(2025, 1, 2+dice.IntN(days), 9, 0, 0, 0, time.UTC)
 		add := func(day, minute int, data any) {
 			at := start.AddDate(0, 0, day).Add(time.Duration(minute) * time.Minute)
 			list = append(list, arriving{events.Event{ID: fmt.Sprintf("%s-%d", subject, len(list)), Source: "ehr", Type: typeOf[reflect.TypeOf(data)],
@@ -114,13 +115,9 @@ func recomputed(t *testing.T, es []events.Event, p department.Period, asOf archi
 	return b
 }
 
-// Through a real stream and a real Postgres the figures are those of the folds in
-// memory: as sums of cells, from the rows for part of a month, and as of earlier
-// positions.
-func TestFiguresFromPostgres(t *testing.T) {
-	const seed, cases = 5, 120
-	t.Logf("seed %d", seed)
-	es := somePaths(rand.New(rand.NewPCG(seed, 0)), cases)
+// projected publishes events to a stream and projects them into a registry.
+func projected(t *testing.T, es []events.Event) *pgtest.DB {
+	t.Helper()
 	db := pgtest.New(t)
 	server, err := stream.StartServer(stream.ServerConfig{StoreDir: t.TempDir(), InProcessOnly: true, MaxFileBytes: 1 << 28})
 	if err != nil {
@@ -145,6 +142,58 @@ func TestFiguresFromPostgres(t *testing.T) {
 	if err := p.RunToEnd(t.Context()); err != nil {
 		t.Fatal(err)
 	}
+	return db
+}
+
+// Figures of many departments are sums of quarters and of the months around them:
+// each run of months is what the folds in memory give for it.
+func TestFiguresOfAnyRunOfMonths(t *testing.T) {
+	const seed, cases = 6, 300
+	t.Logf("seed %d", seed)
+	es := somePaths(rand.New(rand.NewPCG(seed, 0)), cases, 400)
+	db := projected(t, es)
+	month := func(i int) string { return time.Date(2025, time.Month(1+i), 1, 0, 0, 0, 0, time.UTC).Format("2006-01") }
+	err := pg.AsActor(t.Context(), db.Pool, pg.Actor{Role: "figures", Departments: []string{"D", "E"}}, func(tx pgx.Tx) error {
+		now, err := archive.Resolve(t.Context(), tx, "")
+		if err != nil {
+			return err
+		}
+		for from := range 14 {
+			for to := from; to < 14; to++ {
+				p, err := department.ParsePeriod(month(from), month(to))
+				if err != nil {
+					return err
+				}
+				f, err := department.ReadFigures(t.Context(), tx, []string{"D", "E"}, p, now, false)
+				if err != nil {
+					return err
+				}
+				want, got := recomputed(t, es, p, now), f.Rows[0]
+				counts := func(list ...int) []int { return list }
+				w := counts(want.Operations, want.CapsuleRupture.Events, want.Vision.Eyes, want.Vision.After.At030.Count, want.Refraction.N,
+					want.Refraction.Within050.Count, want.Refraction.Within100.Count, want.Completeness.Refraction.Events, want.Excluded["not-finished"])
+				g := counts(*got.Operations, *got.CapsuleRupture.Events, *got.Vision.Eyes, *got.Vision.At030.Count, *got.Refraction.N,
+					*got.Refraction.Within050.Count, *got.Refraction.Within100.Count, *got.Completeness.Refraction.Events, *got.Excluded["not-finished"])
+				if !slices.Equal(w, g) || *got.CapsuleRupture.Expected != want.CapsuleRupture.Expected || *f.Rows[1].Operations != 0 {
+					t.Errorf("%s to %s: folds give %v, figures %v", f.From, f.To, w, g)
+				}
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
+// Through a real stream and a real Postgres the figures are those of the folds in
+// memory: as sums of cells, from the rows for part of a month, and as of earlier
+// positions.
+func TestFiguresFromPostgres(t *testing.T) {
+	const seed, cases = 5, 120
+	t.Logf("seed %d", seed)
+	es := somePaths(rand.New(rand.NewPCG(seed, 0)), cases, 85)
+	db := projected(t, es)
 	months, err := department.ParsePeriod("2025-01", "2025-03")
 	if err != nil {
 		t.Fatal(err)

@@ -1,6 +1,7 @@
 package department
 
 import (
+	"fmt"
 	"maps"
 	"math"
 	"slices"
@@ -80,33 +81,21 @@ func refractionOf(sums map[string]int64, asOf archive.AsOf) (Refraction, error) 
 // refractionGroup reads the errors of some groups of eyes; missing bounds the
 // shares when it is more than 0.
 func refractionGroup(sums map[string]int64, missing int, groups ...string) (RefractionGroup, error) {
-	sizes := map[int64]int64{}
-	target := func(what string) int64 {
+	sum := func(prefix, what string) int64 {
 		n := int64(0)
 		for _, g := range groups {
-			n += sums[TargetPrefix+g+":"+what]
+			n += sums[prefix+g+":"+what]
 		}
 		return n
 	}
-	for q, n := range sums {
-		for _, g := range groups {
-			if text, ok := strings.CutPrefix(q, ErrorPrefix+g+":"); ok {
-				size, err := strconv.ParseInt(text, 10, 64)
-				if err != nil {
-					return RefractionGroup{}, err
-				}
-				sizes[size] += n
-			}
-		}
-	}
-	d := distributionOf(sizes)
-	out := RefractionGroup{N: int(d.n)}
+	errors := func(what string) int64 { return sum(ErrorSumPrefix, what) }
+	out := RefractionGroup{N: int(errors("n"))}
 	var err error
 	for _, w := range []struct {
 		share *Share
-		edge  int64
-	}{{&out.Within025, 250}, {&out.Within050, 500}, {&out.Within100, 1000}, {&out.Within200, 2000}} {
-		if *w.share, err = boundedGood(int(d.within(w.edge)), out.N, missing); err != nil {
+		edge  string
+	}{{&out.Within025, "025"}, {&out.Within050, "050"}, {&out.Within100, "100"}, {&out.Within200, "200"}} {
+		if *w.share, err = boundedGood(int(errors(w.edge)), out.N, missing); err != nil {
 			return out, err
 		}
 		if missing == 0 {
@@ -114,71 +103,67 @@ func refractionGroup(sums map[string]int64, missing int, groups ...string) (Refr
 		}
 	}
 	if out.N >= smallNumber {
-		out.Mean, out.SD, out.MeanAbsolute, out.MedianAbsolute = d.dioptres()
+		out.Mean, out.SD, out.MeanAbsolute = dioptres(errors("n"), errors("sum"), errors("squares"), errors("absolute"))
+		if out.MedianAbsolute, err = medianAbsolute(sums, groups); err != nil {
+			return out, err
+		}
 	}
-	t := TargetGroup{N: int(target("n"))}
-	if t.Within050, err = shareOf(int(target("050")), t.N); err != nil {
+	t := TargetGroup{N: int(sum(TargetPrefix, "n"))}
+	if t.Within050, err = shareOf(int(sum(TargetPrefix, "050")), t.N); err != nil {
 		return out, err
 	}
-	if t.Within100, err = shareOf(int(target("100")), t.N); err != nil {
+	if t.Within100, err = shareOf(int(sum(TargetPrefix, "100")), t.N); err != nil {
 		return out, err
 	}
 	if t.N >= smallNumber {
-		mean := float64(target("sum")) / float64(1000*t.N)
+		mean := float64(sum(TargetPrefix, "sum")) / float64(1000*t.N)
 		t.Mean = &mean
 	}
 	out.Target = t
 	return out, nil
 }
 
-// distribution counts errors by their size in thousandths of a dioptre: as exact
-// as the list of them, however many months are added up.
+// dioptres gives mean, standard deviation (n-1) and mean absolute error of n
+// errors, two or more, from their exact sums in thousandths of a dioptre.
+func dioptres(n, sum, squares, absolute int64) (mean, sd, meanAbsolute *float64) {
+	count, total := float64(n), float64(sum)
+	m := total / count / 1000
+	spread := math.Sqrt((float64(squares)-float64(total*total/count))/(count-1)) / 1000
+	a := float64(absolute) / count / 1000
+	return &m, &spread, &a
+}
+
+// medianAbsolute is the median size of the errors of some groups in dioptres, nil
+// where sums came without the sizes. Counted by size in thousandths of a dioptre
+// it is as exact as of the list of them, however many months are added up.
+func medianAbsolute(sums map[string]int64, groups []string) (*float64, error) {
+	d := distribution{count: map[int64]int64{}}
+	for q, n := range sums {
+		rest, ok := strings.CutPrefix(q, ErrorPrefix)
+		group, text, _ := strings.Cut(rest, ":")
+		if !ok || !slices.Contains(groups, group) {
+			continue
+		}
+		off, err := strconv.ParseInt(text, 10, 64)
+		if err != nil {
+			return nil, fmt.Errorf("size of errors %q: %w", q, err)
+		}
+		d.n += n
+		d.count[max(off, -off)] += n
+	}
+	if d.n == 0 {
+		return nil, nil
+	}
+	d.sizes = slices.Sorted(maps.Keys(d.count))
+	median := d.median() / 1000
+	return &median, nil
+}
+
+// distribution counts errors by their size in thousandths of a dioptre.
 type distribution struct {
 	n     int64
 	sizes []int64 // sorted
 	count map[int64]int64
-}
-
-func distributionOf(count map[int64]int64) distribution {
-	d := distribution{sizes: slices.Sorted(maps.Keys(count)), count: count}
-	for _, n := range count {
-		d.n += n
-	}
-	return d
-}
-
-func (d distribution) within(edge int64) int64 {
-	n := int64(0)
-	for _, s := range d.sizes {
-		if s >= -edge && s <= edge {
-			n += d.count[s]
-		}
-	}
-	return n
-}
-
-// dioptres gives mean, standard deviation (n-1), and mean and median of the
-// absolute errors. It needs two errors or more.
-func (d distribution) dioptres() (mean, sd, meanAbsolute, medianAbsolute *float64) {
-	sum, sumAbsolute := int64(0), int64(0)
-	absolute := map[int64]int64{}
-	for _, s := range d.sizes {
-		sum += s * d.count[s]
-		sumAbsolute += max(s, -s) * d.count[s]
-		absolute[max(s, -s)] += d.count[s]
-	}
-	n := float64(d.n)
-	m := float64(sum) / n
-	squares := 0.0
-	for _, s := range d.sizes { // in order, so that the sum is the same every time
-		off := float64(s) - m
-		squares += float64(float64(off*off) * float64(d.count[s]))
-	}
-	spread := math.Sqrt(squares/(n-1)) / 1000
-	m /= 1000
-	a := float64(sumAbsolute) / n / 1000
-	median := distributionOf(absolute).median() / 1000
-	return &m, &spread, &a, &median
 }
 
 // median is the middle one, or half-way between the two in the middle.

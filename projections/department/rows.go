@@ -2,6 +2,7 @@ package department
 
 import (
 	_ "embed"
+	"strings"
 	"time"
 
 	"lensledger/projections/outcome"
@@ -12,11 +13,17 @@ import (
 //go:embed sql/create.sql
 var CreateSQL string
 
-// Cell names one sum: a department, a month and a quantity.
+// Cell names one sum: a department, a span and a quantity.
 type Cell struct {
 	Department string
-	Month      time.Time // first day
+	Months     int16     // 1, or 3: a calendar quarter
+	Month      time.Time // first day of the span
 	Quantity   string
+}
+
+// quarterOf is the first day of a day's calendar quarter.
+func quarterOf(day time.Time) time.Time {
+	return time.Date(day.Year(), (day.Month()-1)/3*3+1, 1, 0, 0, 0, 0, time.UTC)
 }
 
 // Quantities of a cell. Excluded operations are counted by reason under
@@ -41,11 +48,17 @@ func Add(cells map[Cell]int64, r outcome.Row, eye *outcome.EyeRow, sign int64) {
 	if !r.Counts {
 		return
 	}
-	month := time.Date(r.OperatedOn.Year(), r.OperatedOn.Month(), 1, 0, 0, 0, 0, time.UTC)
+	month := Cell{Department: r.Department, Months: 1, Month: time.Date(r.OperatedOn.Year(), r.OperatedOn.Month(), 1, 0, 0, 0, 0, time.UTC)}
+	quarter := Cell{Department: r.Department, Months: 3, Month: quarterOf(*r.OperatedOn)}
 	add := func(quantity string, n int64) {
-		k := Cell{r.Department, month, quantity}
-		if cells[k] += sign * n; cells[k] == 0 {
-			delete(cells, k)
+		for _, c := range []Cell{month, quarter} {
+			if c.Months > 1 && strings.HasPrefix(quantity, ErrorPrefix) {
+				continue // only medians need them, of one department at a time
+			}
+			c.Quantity = quantity
+			if cells[c] += sign * n; cells[c] == 0 {
+				delete(cells, c)
+			}
 		}
 	}
 	if reason := ExcludedReason(r); reason != "" {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"runtime"
+	"strings"
 	"sync"
 
 	"github.com/jackc/pgx/v5"
@@ -47,12 +48,12 @@ func (p *Projector) fill(ctx context.Context, schema string) (uint64, error) {
 		if _, err := tx.Exec(ctx, setCheckpointSQL, int64(position)); err != nil {
 			return err
 		}
+		names := []string{cellTable}
 		for _, t := range tables {
-			if _, err := tx.Exec(ctx, "ANALYZE "+t.Name); err != nil {
-				return err
-			}
+			names = append(names, t.Name)
 		}
-		return nil
+		_, err := tx.Exec(ctx, "ANALYZE "+strings.Join(names, ", "))
+		return err
 	})
 }
 

@@ -110,25 +110,27 @@ func writeCells(ctx context.Context, tx pgx.Tx, cells map[department.Cell]int64)
 	}
 	var (
 		departments, quantities []string
+		lengths                 []int16
 		months                  []time.Time
 		totals                  []int64
 	)
 	for cell, total := range cells {
 		departments, quantities = append(departments, cell.Department), append(quantities, cell.Quantity)
-		months, totals = append(months, cell.Month), append(totals, total)
+		lengths, months, totals = append(lengths, cell.Months), append(months, cell.Month), append(totals, total)
 	}
-	empty, err := pg.Structs[department.Cell](ctx, tx, addCellsSQL, departments, months, quantities, totals)
+	empty, err := pg.Structs[department.Cell](ctx, tx, addCellsSQL, departments, lengths, months, quantities, totals)
 	if err != nil {
 		return fmt.Errorf("add to %s: %w", cellTable, err)
 	}
 	if len(empty) == 0 {
 		return nil
 	}
-	departments, months, quantities = nil, nil, nil
+	departments, lengths, months, quantities = nil, nil, nil, nil
 	for _, cell := range empty {
-		departments, months, quantities = append(departments, cell.Department), append(months, cell.Month), append(quantities, cell.Quantity)
+		departments, quantities = append(departments, cell.Department), append(quantities, cell.Quantity)
+		lengths, months = append(lengths, cell.Months), append(months, cell.Month)
 	}
-	if _, err := tx.Exec(ctx, dropEmptyCellsSQL, departments, months, quantities); err != nil {
+	if _, err := tx.Exec(ctx, dropEmptyCellsSQL, departments, lengths, months, quantities); err != nil {
 		return fmt.Errorf("clear %s: %w", cellTable, err)
 	}
 	return nil

@@ -70,10 +70,12 @@ CREATE POLICY chart_review_read ON chart_review FOR SELECT TO lensledger_reader 
     EXISTS (SELECT 1 FROM chart c WHERE c.chart = chart_review.chart));
 ALTER TABLE chart ENABLE ROW LEVEL SECURITY;
 ALTER TABLE chart FORCE ROW LEVEL SECURITY;
-CREATE POLICY chart_read ON chart FOR SELECT TO lensledger_reader USING (sees(department, ARRAY[surgeon]));
+CREATE POLICY chart_read ON chart FOR SELECT TO lensledger_reader USING (
+    department IN (SELECT departments_in_view()) OR surgeon = ANY ((SELECT people_in_view())::text[]));
 ALTER TABLE alarm ENABLE ROW LEVEL SECURITY;
 ALTER TABLE alarm FORCE ROW LEVEL SECURITY;
-CREATE POLICY alarm_read ON alarm FOR SELECT TO lensledger_reader USING (sees(department, ARRAY[surgeon]));
+CREATE POLICY alarm_read ON alarm FOR SELECT TO lensledger_reader USING (
+    department IN (SELECT departments_in_view()) OR surgeon = ANY ((SELECT people_in_view())::text[]));
 -- A design for one surgeon is seen by whoever sees that surgeon's charts, one for a
 -- group by whoever sees a chart of the department, and one of the department's own
 -- charts by those who see its figures.
@@ -83,4 +85,4 @@ CREATE POLICY chart_design_read ON chart_design FOR SELECT TO lensledger_reader 
     (current_setting('app.role', true) IN ('quality', 'trainer', 'trainee')
         AND (EXISTS (SELECT 1 FROM chart c WHERE c.surgeon = chart_design.scope)
             OR (scope IN ('trainees', 'independent') AND EXISTS (SELECT 1 FROM chart c WHERE c.department = chart_design.department))))
-    OR (current_setting('app.role', true) IN ('quality', 'figures') AND scope = department AND is_own_department(department)));
+    OR (scope = department AND department IN (SELECT departments_in_view())));

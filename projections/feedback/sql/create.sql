@@ -19,8 +19,8 @@ ALTER TABLE teaching_point FORCE ROW LEVEL SECURITY;
 -- Whether a point came back is read from all of a surgeon's cases or it misleads:
 -- the quality officer of the surgeon's department sees those from elsewhere too.
 CREATE POLICY teaching_point_read ON teaching_point FOR SELECT TO lensledger_reader USING (
-    sees(department, ARRAY[surgeon, noted_by])
-    OR (current_setting('app.role', true) = 'quality' AND surgeon IN (SELECT s.surgeon FROM surgeon s)));
+    department IN (SELECT departments_in_view()) OR ARRAY[surgeon, noted_by] && (SELECT people_in_view())
+    OR ((SELECT current_setting('app.role', true) = 'quality') AND surgeon IN (SELECT s.surgeon FROM surgeon s)));
 
 CREATE TABLE case_review (
     case_code        text COLLATE "C" NOT NULL,
@@ -40,5 +40,5 @@ CREATE INDEX case_review_surgeon ON case_review (surgeon, started_at);
 ALTER TABLE case_review ENABLE ROW LEVEL SECURITY;
 ALTER TABLE case_review FORCE ROW LEVEL SECURITY;
 CREATE POLICY case_review_read ON case_review FOR SELECT TO lensledger_reader USING (
-    sees(department, ARRAY[surgeon, trainer])
-    OR (current_setting('app.role', true) = 'quality' AND surgeon IN (SELECT s.surgeon FROM surgeon s)));
+    department IN (SELECT departments_in_view()) OR ARRAY[surgeon, trainer] && (SELECT people_in_view())
+    OR ((SELECT current_setting('app.role', true) = 'quality') AND surgeon IN (SELECT s.surgeon FROM surgeon s)));

@@ -12,7 +12,8 @@ CREATE TABLE surgeon (
 );
 ALTER TABLE surgeon ENABLE ROW LEVEL SECURITY;
 ALTER TABLE surgeon FORCE ROW LEVEL SECURITY;
-CREATE POLICY surgeon_read ON surgeon FOR SELECT TO lensledger_reader USING (sees(department, ARRAY[surgeon]));
+CREATE POLICY surgeon_read ON surgeon FOR SELECT TO lensledger_reader USING (
+    department IN (SELECT departments_in_view()) OR surgeon = ANY ((SELECT people_in_view())::text[]));
 
 -- chart_entry: one row for each operator of an operation.
 CREATE TABLE chart_entry (
@@ -34,8 +35,8 @@ ALTER TABLE chart_entry FORCE ROW LEVEL SECURITY;
 -- A surgeon's chart is whole or it misleads: the quality officer of the surgeon's
 -- department sees the entries from elsewhere too.
 CREATE POLICY chart_entry_read ON chart_entry FOR SELECT TO lensledger_reader USING (
-    sees(department, ARRAY[surgeon])
-    OR (current_setting('app.role', true) = 'quality' AND surgeon IN (SELECT s.surgeon FROM surgeon s)));
+    department IN (SELECT departments_in_view()) OR surgeon = ANY ((SELECT people_in_view())::text[])
+    OR ((SELECT current_setting('app.role', true) = 'quality') AND surgeon IN (SELECT s.surgeon FROM surgeon s)));
 
 -- step_entry: one row for each operator of an operation whose steps are recorded;
 -- the lists have one place for each run of a step.
@@ -55,8 +56,8 @@ CREATE INDEX step_entry_surgeon ON step_entry (surgeon, started_at, case_code);
 ALTER TABLE step_entry ENABLE ROW LEVEL SECURITY;
 ALTER TABLE step_entry FORCE ROW LEVEL SECURITY;
 CREATE POLICY step_entry_read ON step_entry FOR SELECT TO lensledger_reader USING (
-    sees(department, ARRAY[surgeon])
-    OR (current_setting('app.role', true) = 'quality' AND surgeon IN (SELECT s.surgeon FROM surgeon s)));
+    department IN (SELECT departments_in_view()) OR surgeon = ANY ((SELECT people_in_view())::text[])
+    OR ((SELECT current_setting('app.role', true) = 'quality') AND surgeon IN (SELECT s.surgeon FROM surgeon s)));
 
 -- peer_band: step times by surgeon and experience, for quartiles over five or more
 -- others. The role figures is no person's, and learning.Peers, its only reader,

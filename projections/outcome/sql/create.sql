@@ -40,10 +40,11 @@ CREATE INDEX operation_first_operator ON operation (first_operator, started_at);
 
 ALTER TABLE operation ENABLE ROW LEVEL SECURITY;
 ALTER TABLE operation FORCE ROW LEVEL SECURITY;
-CREATE POLICY operation_read ON operation FOR SELECT TO lensledger_reader USING (sees(department, people)
+CREATE POLICY operation_read ON operation FOR SELECT TO lensledger_reader USING (
+    department IN (SELECT departments_in_view()) OR people && (SELECT people_in_view())
     -- A sum as of an earlier position also needs cases that belong elsewhere since.
-    OR (current_setting('app.role', true) = 'figures'
-        AND departments_seen && string_to_array(current_setting('app.departments', true), ',')));
+    OR (SELECT current_setting('app.role', true) = 'figures')
+        AND departments_seen && (SELECT string_to_array(current_setting('app.departments', true), ',')));
 
 -- eye_outcome: what each operation that counts came to in the weeks after it.
 CREATE TABLE eye_outcome (
@@ -110,6 +111,7 @@ CREATE INDEX eye_outcome_endophthalmitis ON eye_outcome (department, operated_on
 
 ALTER TABLE eye_outcome ENABLE ROW LEVEL SECURITY;
 ALTER TABLE eye_outcome FORCE ROW LEVEL SECURITY;
-CREATE POLICY eye_outcome_read ON eye_outcome FOR SELECT TO lensledger_reader USING (sees(department, people)
-    OR (current_setting('app.role', true) = 'figures'
-        AND departments_seen && string_to_array(current_setting('app.departments', true), ',')));
+CREATE POLICY eye_outcome_read ON eye_outcome FOR SELECT TO lensledger_reader USING (
+    department IN (SELECT departments_in_view()) OR people && (SELECT people_in_view())
+    OR (SELECT current_setting('app.role', true) = 'figures')
+        AND departments_seen && (SELECT string_to_array(current_setting('app.departments', true), ',')));
