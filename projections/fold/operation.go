@@ -193,15 +193,15 @@ func (c Case) CoreOperators() []string {
 
 // changeAt places a hand-over before, in or after the core part.
 func (c Case) changeAt(ch Change) int {
+	if c.beganWith(ch) {
+		return -1
+	}
 	if ch.Step != "" {
 		return core(ch.Step)
 	}
 	before, after := false, false
 	for _, s := range c.Steps {
-		t := s.StartedAt
-		if t.IsZero() {
-			t = s.FinishedAt
-		}
+		t := s.at()
 		switch at := core(s.Step); {
 		case at == 0 && t.Before(ch.At):
 			before = true
@@ -220,6 +220,33 @@ func (c Case) changeAt(ch Change) int {
 	return 0
 }
 
+// beganWith says whether the core part began with the hand-over: named with a step
+// of that part, before any step of it began, to the one on record as operating it.
+func (c Case) beganWith(ch Change) bool {
+	if ch.Step == "" || core(ch.Step) != 0 {
+		return false
+	}
+	took := false
+	for _, s := range c.Steps {
+		if core(s.Step) != 0 {
+			continue
+		}
+		if s.at().Before(ch.At) {
+			return false
+		}
+		took = took || s.Step == ch.Step && s.Operator == string(ch.To)
+	}
+	return took
+}
+
+// at is when the step began, or ended where that alone is known.
+func (s Step) at() time.Time {
+	if s.StartedAt.IsZero() {
+		return s.FinishedAt
+	}
+	return s.StartedAt
+}
+
 // coreEndedBy says whether a step after the core part began before t.
 func (c Case) coreEndedBy(t time.Time) bool {
 	return slices.ContainsFunc(c.Steps, func(s Step) bool {
@@ -228,10 +255,24 @@ func (c Case) coreEndedBy(t time.Time) bool {
 }
 
 // Whole says whether the surgeon did the whole case: everything from sculpting
-// through cortex aspiration.
+// through cortex aspiration. An operation abandoned before that is nobody's.
 func (c Case) Whole(surgeon string) bool {
+	if c.Abandoned() && !slices.ContainsFunc(c.Steps, func(s Step) bool { return s.Step == events.StepCortex }) {
+		return false
+	}
 	ops := c.CoreOperators()
 	return len(ops) == 1 && ops[0] == surgeon
+}
+
+// Abandoned says whether the operation was called off after the incision.
+func (c Case) Abandoned() bool {
+	return c.Started != nil && c.Cancelled != nil && c.FinishedAt.IsZero()
+}
+
+// InCore says whether the surgeon is on record as operating a step of the core
+// part.
+func (c Case) InCore(surgeon string) bool {
+	return slices.ContainsFunc(c.Steps, func(s Step) bool { return core(s.Step) == 0 && s.Operator == surgeon })
 }
 
 // Rupture is the operation's capsule rupture, one at most: rupture of the

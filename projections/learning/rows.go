@@ -31,7 +31,7 @@ type Entry struct {
 	Department          string
 	StartedAt           time.Time
 	Whole               bool  // did everything from sculpting through cortex aspiration
-	Enters              bool  // whole, or stopped unplanned: enters the surgeon's charts
+	Enters              bool  // enters the surgeon's charts, as EntriesOf says
 	OutcomeKnown        bool  // the operation is over
 	Rupture             bool  // a capsule rupture that counts for this surgeon
 	TakenOver           *bool // stopped unplanned; nil when not known
@@ -50,6 +50,10 @@ func (e Entry) Values() []any {
 // EntriesOf lists the operators of a folded case. Operations that stay out of
 // the benchmarks stay out of the charts.
 //
+// A case enters when the surgeon did the whole of it or was stopped unplanned. One
+// abandoned enters for whoever had begun the part that makes a whole case, and for
+// whose rupture it is: neither may vanish for it.
+//
 // A rupture counts for whoever caused it; one whose cause is undetermined counts
 // for everyone who enters; and a hand-over for difficulty or complication never
 // clears who was stopped. Common practice, no source.
@@ -67,12 +71,12 @@ func EntriesOf(c fold.Case, row outcome.Row) []Entry {
 		stopped := c.TakenOver(surgeon)
 		e := Entry{CaseCode: c.Code, Surgeon: surgeon, Department: c.Department, StartedAt: *row.StartedAt,
 			Whole: c.Whole(surgeon), OutcomeKnown: row.OutcomeKnown, OddsRatioMillionths: row.OddsRatioMillionths}
-		e.Enters = e.Whole || stopped == events.Yes
 		if stopped != events.Unknown {
 			b := stopped == events.Yes
 			e.TakenOver = &b
 		}
 		e.Rupture = ruptured && (cause == surgeon || cause == events.Undetermined || stopped == events.Yes)
+		e.Enters = e.Whole || stopped == events.Yes || c.Abandoned() && (c.InCore(surgeon) || e.Rupture)
 		out = append(out, e)
 	}
 	return out

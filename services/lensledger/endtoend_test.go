@@ -54,6 +54,7 @@ func TestNaiveRecomputationOfTheDemo(t *testing.T) {
 	if surgeons != 47 || points < 12_000 || alarms < 2 {
 		t.Errorf("too little to compare: %d surgeons, %d points, %d alarms", surgeons, points, alarms)
 	}
+	t.Run("truth", func(t *testing.T) { compareTruth(t, w, bySubject) })
 }
 
 // demoDepartments are those of events/simulate.
@@ -254,8 +255,8 @@ func newChild(t *testing.T, dir string, killAfter time.Duration) *child {
 	case c.url = <-answers:
 	case text := <-said:
 		t.Fatalf("the program ended: %s", text)
-	case <-time.After(time.Minute):
-		t.Fatal("the program isn't ready after a minute")
+	case <-time.After(5 * time.Minute):
+		t.Fatal("the program isn't ready after five minutes")
 	}
 	text, err := os.ReadFile(filepath.Join(dir, "personas.json"))
 	if err != nil {

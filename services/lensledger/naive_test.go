@@ -167,10 +167,14 @@ type naiveOperation struct {
 type naivePart struct {
 	surgeon        string
 	whole, rupture bool
+	began          bool // of an abandoned operation: is on record with a step from sculpting through cortex aspiration
+	abandoned      bool
 	stopped        *bool
 }
 
-func (p naivePart) enters() bool { return p.whole || p.stopped != nil && *p.stopped }
+func (p naivePart) enters() bool {
+	return p.whole || p.stopped != nil && *p.stopped || p.abandoned && (p.began || p.rupture)
+}
 
 // naiveOperate reads an operation from its standing events; false where there is
 // none.
@@ -242,7 +246,7 @@ func naiveOperate(code string, es []naiveEvent) (naiveOperation, bool) {
 		op.excluded = "not-finished"
 	}
 	op.risk(preop)
-	op.divide(changes, steps)
+	op.divide(changes, steps, abandoned && !ended)
 	return op, true
 }
 
@@ -306,8 +310,8 @@ var (
 )
 
 // divide says who did what: a whole case is that of the only operator from
-// sculpting through cortex aspiration.
-func (op *naiveOperation) divide(changes, steps []naiveEvent) {
+// sculpting through cortex aspiration; one abandoned before the cortex is nobody's.
+func (op *naiveOperation) divide(changes, steps []naiveEvent, abandoned bool) {
 	operators, sharing := []string{op.first}, map[string]bool{}
 	atSculpting := op.first
 	for _, c := range changes {
@@ -316,7 +320,16 @@ func (op *naiveOperation) divide(changes, steps []naiveEvent) {
 				operators = append(operators, c.word(name))
 			}
 		}
+		begun, took := false, false // a step of the part before the hand-over; the named step by whoever took over
+		for _, s := range steps {
+			if slices.Contains(naiveWithin, s.word("step")) {
+				begun = begun || s.time.Before(c.time)
+				took = took || s.word("step") == c.word("step") && s.word("operator") == c.word("to")
+			}
+		}
 		switch step := c.word("step"); {
+		case slices.Contains(naiveWithin, step) && took && !begun:
+			atSculpting = c.word("to")
 		case step == "" || slices.Contains(naiveWithin, step): // the demo places each hand-over, so none is placed by time here
 			sharing[c.word("from")], sharing[c.word("to")] = true, true
 		case slices.Contains(naiveBefore, step):
@@ -332,8 +345,12 @@ func (op *naiveOperation) divide(changes, steps []naiveEvent) {
 	if !recorded {
 		sharing[atSculpting] = true
 	}
+	reached := slices.ContainsFunc(steps, func(s naiveEvent) bool { return s.word("step") == "cortex-aspiration" })
 	for _, surgeon := range operators {
-		p := naivePart{surgeon: surgeon, whole: len(sharing) == 1 && sharing[surgeon], stopped: new(bool)}
+		p := naivePart{surgeon: surgeon, whole: len(sharing) == 1 && sharing[surgeon] && (reached || !abandoned), stopped: new(bool), abandoned: abandoned}
+		p.began = slices.ContainsFunc(steps, func(s naiveEvent) bool {
+			return s.word("operator") == surgeon && slices.Contains(naiveWithin, s.word("step"))
+		})
 		for _, c := range changes {
 			if c.word("from") != surgeon {
 				continue
