@@ -9,16 +9,18 @@ GOLANGCI := $(GO) run github.com/golangci/golangci-lint/v2/cmd/golangci-lint@v2.
 VULN     := $(GO) run golang.org/x/vuln/cmd/govulncheck@v1.9.0
 
 # Where benchmarks are, and for how long each runs.
-BENCHED   := ./events ./events/simulate ./events/stream ./projections/measure ./projections/projector ./services/lensledger
+BENCHED   := ./events ./events/simulate ./events/stream ./projections/measure ./projections/projector ./services/intake ./services/lensledger
 BENCH     ?= .
 BENCHTIME ?= 1s
 FUZZTIME  ?= 30s
+# Operations of bench-million.
+CASES     ?= 1000000
 
 .DEFAULT_GOAL := help
-.PHONY: help demo build test test-race check fmt-check vet lint vuln bench fuzz postgres clean
+.PHONY: help demo build test test-race check fmt-check vet lint vuln bench bench-million fuzz postgres clean
 
 help: ## print this help
-	@awk -F':.*## ' '/^[a-z-]+:.*## /{printf "  make %-10s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
+	@awk -F':.*## ' '/^[a-z-]+:.*## /{printf "  make %-13s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
 
 demo: postgres build ## start everything on this machine with an invented scenario: http://127.0.0.1:8080/
 	@exec $(BIN) demo $(DEMO)
@@ -53,6 +55,9 @@ vuln: ## known vulnerabilities in what is called
 
 bench: postgres ## measure: live rate, latency, rebuild, decoding, chart designs
 	$(GO) test -run '^$$' -bench '$(BENCH)' -benchtime $(BENCHTIME) -timeout 30m $(BENCHED)
+
+bench-million: postgres ## measure the bulk path at CASES operations, a million: an hour or more, and 45 GB under TMPDIR
+	CASES=$(CASES) nice -n 10 $(GO) test -run '^$$' -bench BenchmarkMillion -benchtime 1x -timeout 24h ./services/lensledger
 
 fuzz: ## fuzz every decoder and every measure, FUZZTIME each
 	@for package in ./events ./projections/measure; do \

@@ -23,6 +23,9 @@ type Config struct {
 	NKeySeedFile    string
 	CredentialsFile string
 
+	// Erasing connects to Server as the user that may erase.
+	Erasing bool
+
 	// InboxPrefix must match the user's permissions; see InboxPrefix.
 	InboxPrefix string
 
@@ -49,6 +52,10 @@ type Config struct {
 	// stream. With either set, a missing stream is an error and never created.
 	ExpectEpoch     string
 	MinLastSequence uint64
+
+	// ConnectLater lets OpenPublisher succeed while the server is away, for a
+	// program that has a Spool to keep events in until then.
+	ConnectLater bool
 
 	// InFlight bounds the events that a publisher has sent and that are not
 	// acknowledged yet; 0 means 256.
@@ -108,6 +115,11 @@ func dial(ctx context.Context, cfg Config) (*link, error) {
 	opts := []nats.Option{
 		nats.Name(cfg.Name),
 		nats.MaxReconnects(-1),
+		nats.RetryOnFailedConnect(cfg.ConnectLater),
+		// A connection that died without a word is noticed within 15 seconds; the
+		// client's default is minutes.
+		nats.PingInterval(5 * time.Second),
+		nats.MaxPingsOutstanding(2),
 		nats.ReconnectWait(200 * time.Millisecond),
 		nats.ReconnectJitter(100*time.Millisecond, 500*time.Millisecond),
 		// Nothing is buffered while disconnected: an event counts as sent only
@@ -138,6 +150,9 @@ func dial(ctx context.Context, cfg Config) (*link, error) {
 		opts = append(opts, nats.Timeout(max(time.Until(deadline), time.Millisecond)))
 	} else {
 		opts = append(opts, nats.Timeout(10*time.Second))
+	}
+	if cfg.Erasing && cfg.Server != nil {
+		cfg.User, cfg.Password, cfg.InboxPrefix = eraseName, cfg.Server.erasePassword, InboxPrefix(eraseName)
 	}
 	if cfg.InboxPrefix != "" {
 		opts = append(opts, nats.CustomInboxPrefix(cfg.InboxPrefix))

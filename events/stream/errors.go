@@ -45,6 +45,15 @@ func (e *BehindError) Error() string {
 	return fmt.Sprintf("stream %s ends at sequence %d, behind the checkpoint %d: the log lost its tail; restore it before going on", StreamName, e.Last, e.Checkpoint)
 }
 
+// HistoryError says that the log holds another message at a sequence than the one
+// that was read there: it was restored from an older copy and has gone on, so that
+// events acknowledged in between are gone and their sequences are others' now.
+type HistoryError struct{ Sequence uint64 }
+
+func (e *HistoryError) Error() string {
+	return fmt.Sprintf("sequence %d of stream %s isn't the message that was read there: the log was restored from an older copy and has gone on; restore the newer one", e.Sequence, StreamName)
+}
+
 // GapError says that stored messages are missing between two sequences.
 type GapError struct {
 	Expected uint64 // the sequence that had to come next

@@ -32,11 +32,23 @@ type Ack struct {
 // Result is what became of one event of a batch.
 type Result struct {
 	Ack
-	Err error
+	Kept bool // by a Spool, which delivers it later; then there is no Ack
+	Err  error
 }
 
 // ErrFull says that the log takes no more events until it is given more room.
 var ErrFull = errors.New("the log is full (max_bytes of the stream, or the store's limit)")
+
+// ErrNotAcknowledged says that the caller's time ended before the log answered: it
+// is away, or its disk is full or broken. The event may be stored or not, and is to
+// be sent again with the same id.
+var ErrNotAcknowledged = errors.New("not acknowledged by the log in time; send it again with the same id")
+
+// ErrOtherStream says that another stream than the one of record answered.
+var ErrOtherStream = errors.New("another stream answers on these subjects")
+
+// errMalformed says that an event can't be sent as it is.
+var errMalformed = errors.New("malformed")
 
 // Publisher sends events and waits until they are stored. Its methods may be
 // called concurrently; together they keep at most Config.InFlight events under
@@ -89,6 +101,9 @@ func (p *Publisher) Close() {
 	}
 }
 
+// Connected reports whether the connection stands at this moment.
+func (p *Publisher) Connected() bool { return p.link.conn.IsConnected() }
+
 // Publish stores one event and returns once it is on disk. While the server is
 // away it tries again, with the same message id, until ctx ends; then the event
 // may or may not be stored, and is to be sent again with the same id.
@@ -127,7 +142,7 @@ func (p *Publisher) PublishBatch(ctx context.Context, batch []Outgoing) []Result
 		case <-ctx.Done():
 		}
 		for _, t := range pending {
-			results[t.index].Err = fmt.Errorf("not acknowledged: %w, last: %w", ctx.Err(), results[t.index].Err)
+			results[t.index].Err = notAcknowledged(ctx, results[t.index].Err)
 		}
 		break
 	}
@@ -157,7 +172,7 @@ func (p *Publisher) round(ctx context.Context, pending []try, results []Result) 
 		sent = sent[1:]
 		ack, err := p.answer(ctx, oldest)
 		<-p.slots
-		results[oldest.index] = Result{ack, err}
+		results[oldest.index] = Result{Ack: ack, Err: err}
 		if passing(err) {
 			again = append(again, oldest)
 		}
@@ -169,7 +184,7 @@ func (p *Publisher) round(ctx context.Context, pending []try, results []Result) 
 			held = p.takeSlot(ctx, len(sent) == 0)
 		}
 		if !held {
-			results[t.index].Err = ctx.Err()
+			results[t.index].Err = notAcknowledged(ctx, nil)
 			continue
 		}
 		t.begun = time.Now()
@@ -217,7 +232,7 @@ func (p *Publisher) answer(ctx context.Context, t try) (Ack, error) {
 		select {
 		case ack := <-t.future.Ok():
 			if ack.Stream != StreamName || ack.Domain != p.domain {
-				return Ack{}, fmt.Errorf("acknowledged by stream %q of domain %q, expected %q of %q", ack.Stream, ack.Domain, StreamName, p.domain)
+				return Ack{}, fmt.Errorf("%w: acknowledged by stream %q of domain %q, expected %q of %q", ErrOtherStream, ack.Stream, ack.Domain, StreamName, p.domain)
 			}
 			return Ack{Sequence: ack.Sequence, Duplicate: ack.Duplicate}, nil
 		case err := <-t.future.Err():
@@ -226,9 +241,17 @@ func (p *Publisher) answer(ctx context.Context, t try) (Ack, error) {
 		case <-p.link.closed:
 			return Ack{}, nats.ErrConnectionClosed
 		case <-ctx.Done():
-			return Ack{}, ctx.Err()
+			return Ack{}, notAcknowledged(ctx, nil)
 		}
 	}
+}
+
+// notAcknowledged says what ended the wait, and what was answered last, if anything.
+func notAcknowledged(ctx context.Context, last error) error {
+	if last == nil {
+		return fmt.Errorf("%w: %w", ErrNotAcknowledged, ctx.Err())
+	}
+	return fmt.Errorf("%w: %w, last: %w", ErrNotAcknowledged, ctx.Err(), last)
 }
 
 // passing reports whether trying again can help: nothing answered, or the
@@ -243,18 +266,26 @@ func passing(err error) bool {
 		}
 	}
 	var api *jetstream.APIError
-	return errors.As(err, &api) && api.ErrorCode == codeUnavailable
+	return errors.As(err, &api) && (api.ErrorCode == codeUnavailable || api.ErrorCode == codeInProcess)
 }
+
+// Away reports whether an error says that the server gives no answer for now: it
+// is waited for, whatever was asked of it.
+func Away(err error) bool { return passing(err) || errors.Is(err, context.DeadlineExceeded) }
 
 // Codes of the server's answers that package jetstream doesn't name.
 const (
-	codeUnavailable   jetstream.ErrorCode = 10008 // JetStream system temporarily unavailable
-	codeNoResources   jetstream.ErrorCode = 10023 // insufficient resources: the account's store is full
-	codeStoreRefused  jetstream.ErrorCode = 10077 // the store's own words: full, or failed
-	textStreamIsFull                      = "maximum bytes exceeded"
-	hdrMessageID                          = "Nats-Msg-Id"
-	hdrExpectedStream                     = "Nats-Expected-Stream"
-	hdrReserved                           = "nats-" // all of the broker's own, in lower case
+	codeUnavailable     jetstream.ErrorCode = 10008 // JetStream system temporarily unavailable
+	codeInProcess       jetstream.ErrorCode = 10158 // the earlier try of this very message id isn't settled yet
+	codeNoResources     jetstream.ErrorCode = 10023 // insufficient resources: the account's store is full
+	codeNoStorage       jetstream.ErrorCode = 10047 // insufficient storage: a stream's limit is above the store's
+	codeStoreRefused    jetstream.ErrorCode = 10077 // the store's own words: full, or failed
+	codeOtherStream     jetstream.ErrorCode = 10060 // expected stream doesn't match
+	codeMessageTooLarge jetstream.ErrorCode = 10054 // message size exceeds maximum allowed
+	textStreamIsFull                        = "maximum bytes exceeded"
+	hdrMessageID                            = "Nats-Msg-Id"
+	hdrExpectedStream                       = "Nats-Expected-Stream"
+	hdrReserved                             = "nats-" // all of the broker's own, in lower case
 )
 
 // refusal names the refusals that a caller can act on.
@@ -273,15 +304,15 @@ func refusal(err error) error {
 // message checks an event and writes it as a NATS message.
 func (o Outgoing) message() (*nats.Msg, error) {
 	if _, ok := ParseSubject(o.Subject); !ok {
-		return nil, fmt.Errorf("subject %q isn't %s<source>.<department>.<noun>.<participle>", o.Subject, subjectPrefix)
+		return nil, fmt.Errorf("%w: subject %q isn't %s<source>.<department>.<noun>.<participle>", errMalformed, o.Subject, subjectPrefix)
 	}
 	if o.MessageID == "" {
-		return nil, errors.New("message id is empty")
+		return nil, fmt.Errorf("%w: message id is empty", errMalformed)
 	}
 	msg := &nats.Msg{Subject: o.Subject, Data: o.Data, Header: make(nats.Header, len(o.Header)+2)}
 	for name, values := range o.Header {
 		if strings.HasPrefix(strings.ToLower(name), hdrReserved) {
-			return nil, fmt.Errorf("header %q is reserved for the broker", name)
+			return nil, fmt.Errorf("%w: header %q is reserved for the broker", errMalformed, name)
 		}
 		msg.Header[name] = values
 	}

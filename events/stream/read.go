@@ -28,8 +28,9 @@ func (c BatchConfig) max() int {
 	return c.Max
 }
 
-// Handler is given messages in the order of their sequence, without gaps. The
-// slice is the handler's to keep.
+// Handler is given messages in the order of their sequence, without gaps: where one
+// was erased, what replaces it stands in its place. The slice is the handler's to
+// keep.
 type Handler func(ctx context.Context, batch []Message) error
 
 // Follow gives the handler every message from sequence from on, and goes on with
@@ -47,13 +48,10 @@ func (s *Stream) Follow(ctx context.Context, from uint64, cfg BatchConfig, handl
 // the last when Replay is called, and returns that one's sequence. Memory is
 // bounded, however long the log.
 func (s *Stream) Replay(ctx context.Context, from uint64, cfg BatchConfig, handle Handler) (uint64, error) {
-	info, err := s.Info(ctx)
+	from = max(from, 1)
+	info, err := s.reaching(ctx, from-1)
 	if err != nil {
 		return 0, err
-	}
-	from = max(from, 1)
-	if info.Last+1 < from {
-		return 0, &BehindError{Last: info.Last, Checkpoint: from - 1}
 	}
 	if info.Last < from {
 		return info.Last, nil
@@ -91,6 +89,7 @@ type reader struct {
 	last   uint64 // sequence to stop at; 0 for never
 	cfg    BatchConfig
 	handle Handler
+	behind *Message // the one before next, once one was handed over
 }
 
 func (s *Stream) newReader(from, last uint64, cfg BatchConfig, handle Handler) *reader {
@@ -136,10 +135,11 @@ func (r *reader) mendable(err error) bool {
 		gap     *GapError
 		epoch   *EpochError
 		behind  *BehindError
+		history *HistoryError
 		handler handlerError
 	)
 	switch {
-	case errors.As(err, &handler), errors.As(err, &gap), errors.As(err, &epoch), errors.As(err, &behind), errors.Is(err, ErrMissing):
+	case errors.As(err, &handler), errors.As(err, &gap), errors.As(err, &epoch), errors.As(err, &behind), errors.As(err, &history), errors.Is(err, ErrMissing):
 		return false
 	}
 	select {
@@ -160,6 +160,9 @@ var (
 // consumerLife is how long the server keeps a consumer that nobody asks
 // anything of. Nothing is lost with it: the position is the reader's.
 const consumerLife = time.Minute
+
+// readerTimeout bounds a question with which a reader starts anew.
+const readerTimeout = 5 * time.Second
 
 // consume checks that the stream is still the one opened and reaches to the
 // position, and reads with one new consumer until something is wrong with it.
@@ -210,15 +213,20 @@ func (r *reader) consume(ctx context.Context) error {
 // newConsumer checks the stream against the position and makes a consumer that
 // starts there.
 func (r *reader) newConsumer(ctx context.Context) (jetstream.Consumer, error) {
-	info, err := r.s.Info(ctx)
+	info, err := r.s.reaching(ctx, r.next-1)
 	if err != nil {
 		return nil, err
 	}
-	if info.Last+1 < r.next {
-		return nil, &BehindError{Last: info.Last, Checkpoint: r.next - 1}
-	}
-	ctx, cancel := context.WithTimeout(ctx, apiTimeout)
+	// While servers agree who leads, a question is dropped: ask again soon.
+	life := ctx
+	ctx, cancel := context.WithTimeout(ctx, readerTimeout)
 	defer cancel()
+	// A log restored from an older copy may have grown past the position again.
+	if r.behind != nil && !IsErasure(*r.behind) {
+		if err := r.s.Holds(ctx, r.behind.Sequence, r.behind.Data); err != nil {
+			return nil, err
+		}
+	}
 	consumer, err := r.s.js.CreateConsumer(ctx, StreamName, jetstream.ConsumerConfig{
 		DeliverPolicy:     jetstream.DeliverByStartSequencePolicy,
 		OptStartSeq:       r.next,
@@ -235,9 +243,33 @@ func (r *reader) newConsumer(ctx context.Context) (jetstream.Consumer, error) {
 		return nil, fmt.Errorf("create consumer at sequence %d: %w", r.next, err)
 	}
 	if info.Last >= r.next && consumer.CachedInfo().NumPending == 0 {
-		return nil, &GapError{Expected: r.next, Last: info.Last}
+		if err := r.awaitPending(life, consumer, info.Last); err != nil {
+			return nil, err
+		}
 	}
 	return consumer, nil
+}
+
+// awaitPending names a gap where the log goes on and the consumer has nothing to
+// give. In a cluster the consumer may be on a node that isn't as far as the log yet.
+func (r *reader) awaitPending(ctx context.Context, consumer jetstream.Consumer, last uint64) error {
+	for begun := time.Now(); r.s.replicas > 1 && time.Since(begun) < settleTime; {
+		select {
+		case <-time.After(200 * time.Millisecond):
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+		ask, cancel := context.WithTimeout(ctx, readerTimeout)
+		info, err := consumer.Info(ask)
+		cancel()
+		if err != nil {
+			return fmt.Errorf("look what waits from sequence %d: %w", r.next, err)
+		}
+		if info.NumPending > 0 || info.Delivered.Stream >= r.next {
+			return nil
+		}
+	}
+	return &GapError{Expected: r.next, Last: last}
 }
 
 // deliver hands over what arrives, in batches, and watches what doesn't. life
@@ -267,7 +299,8 @@ func (r *reader) deliver(ctx, life context.Context, box *inbox) error {
 			if err := r.handle(ctx, batch); err != nil {
 				return handlerError{err}
 			}
-			r.next = batch[len(batch)-1].Sequence + 1
+			r.behind = &batch[len(batch)-1]
+			r.next = r.behind.Sequence + 1
 		}
 		if err != nil {
 			return err
@@ -293,13 +326,21 @@ func (r *reader) gather(ctx context.Context, box *inbox, number *uint64) ([]Mess
 			}
 			*number = d.number
 			if d.Sequence != next {
-				return batch, &GapError{Expected: next, Got: d.Sequence}
+				filled, err := r.fill(ctx, next, d.Sequence)
+				batch = append(batch, filled...)
+				if err != nil {
+					return batch, err
+				}
+				next += uint64(len(filled))
+			}
+			if r.last > 0 && next > r.last {
+				return batch, nil
 			}
 			next++
 			bytes += len(d.Data)
 			batch = append(batch, d.Message)
 		}
-		if len(batch) == limit || len(batch) == 0 || r.cfg.Wait <= 0 || bytes >= maxInboxBytes {
+		if len(batch) >= limit || len(batch) == 0 || r.cfg.Wait <= 0 || bytes >= maxInboxBytes {
 			return batch, nil
 		}
 		if waited == nil {
@@ -317,15 +358,36 @@ func (r *reader) gather(ctx context.Context, box *inbox, number *uint64) ([]Mess
 	}
 }
 
+// fill gives what replaces the messages from next up to the one that came, none of
+// which is stored. It fails with a *GapError at the first that nothing replaces.
+func (r *reader) fill(ctx context.Context, next, came uint64) ([]Message, error) {
+	if r.last > 0 {
+		came = min(came, r.last+1)
+	}
+	handle, err := r.s.js.Stream(ctx, StreamName)
+	if err != nil {
+		return nil, fmt.Errorf("look for what replaces sequence %d: %w", next, err)
+	}
+	var filled []Message
+	for ; next < came; next++ {
+		e, err := replacement(ctx, handle, next)
+		if errors.Is(err, ErrNotFound) {
+			return filled, &GapError{Expected: next, Got: came}
+		}
+		if err != nil {
+			return filled, err
+		}
+		filled = append(filled, e.Message())
+	}
+	return filled, nil
+}
+
 // mayBeQuiet asks the server whether there is anything the reader should have
 // been given by now. It also notices a stream that was recreated meanwhile.
 func (r *reader) mayBeQuiet(ctx context.Context) error {
-	info, err := r.s.Info(ctx)
+	info, err := r.s.reaching(ctx, r.next-1)
 	if err != nil {
 		return err
-	}
-	if info.Last+1 < r.next {
-		return &BehindError{Last: info.Last, Checkpoint: r.next - 1}
 	}
 	if info.Last >= r.next {
 		return errStalled

@@ -173,7 +173,8 @@ func TestWaitGathersMore(t *testing.T) {
 
 func deleteMessage(t *testing.T, s *Stream, sequence uint64) {
 	t.Helper()
-	handle, err := s.js.Stream(ctxFor(t), StreamName)
+	eraser := openOn(t, Config{Server: s.cfg.Server, Erasing: true})
+	handle, err := eraser.js.Stream(ctxFor(t), StreamName)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -405,6 +406,7 @@ func TestMemoryOfAReaderIsBounded(t *testing.T) {
 // A message that the network lost isn't a gap in the log: the reader must ask for
 // it again instead of stopping.
 func TestALossOnTheWayIsNoGap(t *testing.T) {
+	empty := openStream(t) // which has nothing in the place of what is gone
 	for _, c := range []struct {
 		name                string
 		numbers, sequences  []uint64
@@ -421,7 +423,7 @@ func TestALossOnTheWayIsNoGap(t *testing.T) {
 			box.put(t.Context(), delivery{Message: Message{Sequence: c.sequences[i]}, number: c.numbers[i]})
 		}
 		var number uint64
-		batch, err := (&reader{next: 5}).gather(t.Context(), box, &number)
+		batch, err := (&reader{s: empty, next: 5}).gather(t.Context(), box, &number)
 		var gap *GapError
 		switch {
 		case len(batch) != c.handed:

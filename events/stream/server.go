@@ -18,8 +18,12 @@ const (
 	accountSystem   = "SYS"
 )
 
-// adminName is the user that this process itself connects as.
-const adminName = "lensledger"
+// adminName is the user that this process itself connects as, eraseName the one
+// that it connects as to erase.
+const (
+	adminName = "lensledger"
+	eraseName = "lensledger-erase"
+)
 
 // ServerConfig says how to run a NATS server inside this process.
 type ServerConfig struct {
@@ -34,9 +38,13 @@ type ServerConfig struct {
 	// is full. 0 takes three quarters of the disk's free space.
 	MaxFileBytes int64
 
-	// AdminPassword is the password of the user that may do everything. Empty
+	// AdminPassword is the password of the user that may do everything but erase. Empty
 	// makes a random one, so that only this process can use it.
 	AdminPassword string
+
+	// ErasePassword is the password of the user that may erase, lensledger-erase.
+	// Empty makes a random one.
+	ErasePassword string
 
 	// Users are let in beside the admin user, each with its own permissions.
 	Users []User
@@ -49,6 +57,7 @@ type ServerConfig struct {
 type Server struct {
 	nats          *server.Server
 	adminPassword string
+	erasePassword string
 }
 
 // startTimeout bounds opening the log, which is scanned for the message ids of
@@ -65,6 +74,9 @@ func StartServer(cfg ServerConfig) (*Server, error) {
 	}
 	if cfg.AdminPassword == "" {
 		cfg.AdminPassword = rand.Text()
+	}
+	if cfg.ErasePassword == "" {
+		cfg.ErasePassword = rand.Text()
 	}
 	text, err := configText(cfg)
 	if err != nil {
@@ -88,7 +100,7 @@ func StartServer(cfg ServerConfig) (*Server, error) {
 		s.Shutdown()
 		return nil, fmt.Errorf("start nats-server: JetStream didn't start in %s", cfg.StoreDir)
 	}
-	return &Server{nats: s, adminPassword: cfg.AdminPassword}, nil
+	return &Server{nats: s, adminPassword: cfg.AdminPassword, erasePassword: cfg.ErasePassword}, nil
 }
 
 // ClientURL is the address for clients, nats://host:port without credentials;
@@ -144,7 +156,8 @@ func configText(cfg ServerConfig) (string, error) {
 	b.WriteString("}\naccounts {\n")
 	fmt.Fprintf(&b, "  %s { jetstream: enabled, users: [\n", accountRegistry)
 	admin := User{Name: adminName, Password: cfg.AdminPassword}
-	for _, u := range append([]User{admin}, cfg.Users...) {
+	eraser := User{Name: eraseName, Password: cfg.ErasePassword, Permissions: ErasePermissions(eraseName)}
+	for _, u := range append([]User{admin, eraser}, cfg.Users...) {
 		line, err := u.configLine()
 		if err != nil {
 			return "", err

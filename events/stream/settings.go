@@ -1,8 +1,11 @@
 package stream
 
 import (
+	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
+	"strconv"
 	"strings"
 	"time"
 
@@ -152,6 +155,29 @@ func checkServer(conn *nats.Conn, server *Server, loading bool) error {
 		wrong = append(wrong, &SettingError{"sync_interval", "not always", "always", "an acknowledged event is lost when the power fails before the next sync"})
 	}
 	return errors.Join(wrong...)
+}
+
+// domainOf asks for the JetStream domain that the stream is in; package jetstream
+// doesn't tell.
+func domainOf(ctx context.Context, conn *nats.Conn) (string, error) {
+	answer, err := conn.RequestWithContext(ctx, "$JS.API.STREAM.INFO."+StreamName, nil)
+	if err != nil {
+		return "", fmt.Errorf("domain of the stream: %w", err)
+	}
+	var info struct {
+		Domain string `json:"domain"`
+	}
+	if err := json.Unmarshal(answer.Data, &info); err != nil {
+		return "", fmt.Errorf("domain of the stream: %w", err)
+	}
+	return info.Domain, nil
+}
+
+func checkDomain(got string, want Config) error {
+	if got == want.Domain {
+		return nil
+	}
+	return &SettingError{"domain", strconv.Quote(got), strconv.Quote(want.Domain), "every acknowledgement would be of another domain, and so refused"}
 }
 
 // streamConfig is the stream as Open creates it.

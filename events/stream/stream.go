@@ -1,6 +1,7 @@
 package stream
 
 import (
+	"bytes"
 	"context"
 	"crypto/rand"
 	"errors"
@@ -17,6 +18,10 @@ type Message struct {
 	Data     []byte
 	Sequence uint64    // position in the stream, from 1, without gaps
 	Time     time.Time // when the server stored it: the recorded time
+
+	// Replacement is set where the message was erased: what a reader is given then
+	// is the event without the person's code, or nothing of it.
+	Replacement *Erasure
 }
 
 // Info is the state of the stream at one moment.
@@ -35,6 +40,7 @@ type Stream struct {
 	link      *link
 	js        jetstream.JetStream
 	epoch     string
+	replicas  int
 	publisher *Publisher
 }
 
@@ -79,15 +85,20 @@ func open(ctx context.Context, cfg Config, l *link) (*Stream, error) {
 		return nil, err
 	}
 	info := handle.CachedInfo()
-	if err := errors.Join(checkServer(l.conn, cfg.Server, cfg.loading), checkSettings(info.Config, cfg)); err != nil {
+	domain, err := domainOf(ctx, l.conn)
+	if err != nil {
+		return nil, err
+	}
+	if err := errors.Join(checkServer(l.conn, cfg.Server, cfg.loading), checkDomain(domain, cfg), checkSettings(info.Config, cfg)); err != nil {
 		return nil, err
 	}
 	s := &Stream{cfg: cfg, link: l, js: js, epoch: info.Config.Metadata[epochKey]}
 	if cfg.ExpectEpoch != "" && s.epoch != cfg.ExpectEpoch {
 		return nil, &EpochError{Got: s.epoch, Want: cfg.ExpectEpoch}
 	}
-	if info.State.LastSeq < cfg.MinLastSequence {
-		return nil, &BehindError{Last: info.State.LastSeq, Checkpoint: cfg.MinLastSequence}
+	s.replicas = info.Config.Replicas
+	if _, err := s.reaching(ctx, cfg.MinLastSequence); err != nil {
+		return nil, err
 	}
 	s.publisher, err = newPublisher(cfg, l)
 	if err != nil {
@@ -114,6 +125,10 @@ func create(ctx context.Context, cfg Config, js jetstream.JetStream) (jetstream.
 	handle, err := js.CreateStream(ctx, streamConfig(cfg, newEpoch()))
 	if errors.Is(err, jetstream.ErrStreamNameAlreadyInUse) {
 		return js.Stream(ctx, StreamName) // another process was first
+	}
+	var refused *jetstream.APIError
+	if errors.As(err, &refused) && refused.ErrorCode == codeNoStorage {
+		return nil, &SettingError{"max_file", "too small for max_bytes", fmt.Sprintf("above %d", cfg.MaxBytes), "the stream's own limit must be met before the store's"}
 	}
 	if err != nil {
 		return nil, fmt.Errorf("create: %w", err)
@@ -174,7 +189,31 @@ func (s *Stream) Info(ctx context.Context) (Info, error) {
 	}, nil
 }
 
-// Get reads one message; ErrNotFound if none is stored at the sequence.
+// settleTime is how long a cluster may take after a start to know how far its log
+// reaches: whoever leads answers before it has gone through its own record.
+const settleTime = 6 * time.Second
+
+// reaching is Info for somebody who knows that the log reached a sequence. It fails
+// with *BehindError if the log doesn't, and doesn't within settleTime in a cluster.
+func (s *Stream) reaching(ctx context.Context, sequence uint64) (Info, error) {
+	for begun := time.Now(); ; {
+		info, err := s.Info(ctx)
+		if err != nil || info.Last >= sequence {
+			return info, err
+		}
+		if s.replicas < 2 || time.Since(begun) > settleTime {
+			return info, &BehindError{Last: info.Last, Checkpoint: sequence}
+		}
+		select {
+		case <-time.After(100 * time.Millisecond):
+		case <-ctx.Done():
+			return info, &BehindError{Last: info.Last, Checkpoint: sequence}
+		}
+	}
+}
+
+// Get reads one message, or what replaces it where it was erased; ErrNotFound if
+// none is stored at the sequence.
 func (s *Stream) Get(ctx context.Context, sequence uint64) (Message, error) {
 	ctx, cancel := context.WithTimeout(ctx, apiTimeout)
 	defer cancel()
@@ -187,12 +226,38 @@ func (s *Stream) Get(ctx context.Context, sequence uint64) (Message, error) {
 	}
 	m, err := handle.GetMsg(ctx, sequence)
 	if errors.Is(err, jetstream.ErrMsgNotFound) {
-		return Message{}, fmt.Errorf("get sequence %d: %w", sequence, ErrNotFound)
+		e, err := replacement(ctx, handle, sequence)
+		if err != nil {
+			return Message{}, fmt.Errorf("get sequence %d: %w", sequence, err)
+		}
+		return e.Message(), nil
 	}
 	if err != nil {
 		return Message{}, fmt.Errorf("get sequence %d: %w", sequence, err)
 	}
 	return Message{Subject: m.Subject, Header: m.Header, Data: m.Data, Sequence: m.Sequence, Time: m.Time}, nil
+}
+
+// Holds fails with a *HistoryError if another message than one with these bytes is
+// stored at a sequence. One that is gone is no other: gaps are the reader's to name,
+// and an erased event's bytes are meant to be gone.
+func (s *Stream) Holds(ctx context.Context, sequence uint64, data []byte) error {
+	m, err := s.Get(ctx, sequence)
+	switch {
+	case errors.Is(err, ErrNotFound):
+		return nil
+	case err != nil:
+		return err
+	case IsErasure(m), m.Replacement != nil:
+		return nil
+	case bytes.Equal(m.Data, data):
+		return nil
+	}
+	// What replaces it may be stored already while the original isn't removed yet.
+	if _, err := s.Replacement(ctx, sequence); !errors.Is(err, ErrNotFound) {
+		return err
+	}
+	return &HistoryError{Sequence: sequence}
 }
 
 // Connected reports whether the connection stands at this moment, for readiness.

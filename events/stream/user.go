@@ -13,7 +13,7 @@ type User struct {
 	Password string
 	NKey     string // public key, "U...", instead of a name and password
 
-	Permissions Permissions // empty: everything within the registry's account
+	Permissions Permissions // empty: everything within the registry's account but erasing
 }
 
 // Permissions list the subjects a user may publish on and subscribe to; all
@@ -51,6 +51,37 @@ func ProjectorPermissions(name string) Permissions {
 	}
 }
 
+// BackupPermissions let a backup read the whole stream as a snapshot, and nothing
+// else.
+func BackupPermissions(name string) Permissions {
+	return Permissions{
+		Publish:   []string{subjectInfo, subjectSnapshot, subjectSnapshotAcks},
+		Subscribe: []string{InboxPrefix(name) + ".>"},
+	}
+}
+
+// RestorePermissions let a restore remove the stream, make it anew, fill it from a
+// snapshot or from the archive, and read what it holds. They are power over the whole
+// record: for the hour of a restore, and nobody's daily credential.
+func RestorePermissions(name string) Permissions {
+	p := ProjectorPermissions(name)
+	p.Publish = append(p.Publish, subjectDelete, "$JS.API.STREAM.CREATE."+StreamName, subjectRestore, subjectRestoreChunks, subjectFilter)
+	return p
+}
+
+// ErasePermissions let the one credential that erases read the stream, store what
+// replaces a message, and delete messages. Nobody else may do either of the last
+// two, whatever else is allowed.
+func ErasePermissions(name string) Permissions {
+	p := ProjectorPermissions(name)
+	p.Publish = append(p.Publish, deleteSubject, erasedPrefix+">")
+	return p
+}
+
+// eraseOnly are the subjects that only ErasePermissions cover. The second is the
+// first for a client that names a JetStream domain.
+var eraseOnly = []string{deleteSubject, "$JS.*.API.STREAM.MSG.DELETE." + StreamName, erasedPrefix + ">"}
+
 // configLine writes the user in the server's configuration language.
 func (u User) configLine() (string, error) {
 	var b strings.Builder
@@ -79,6 +110,12 @@ func (u User) configLine() (string, error) {
 			return "", fmt.Errorf("user %s: subscribe: %w", u.Name, err)
 		}
 		fmt.Fprintf(&b, ", permissions: { publish: { %s }, subscribe: { %s } }", publish, subscribe)
+	} else {
+		denied, err := quoteList(eraseOnly)
+		if err != nil {
+			return "", fmt.Errorf("user %s: %w", u.Name, err)
+		}
+		fmt.Fprintf(&b, ", permissions: { publish: { allow: [\">\"], deny: %s } }", denied)
 	}
 	b.WriteString(" }")
 	return b.String(), nil
@@ -90,6 +127,11 @@ func quoteAll(subjects []string) (string, error) {
 	if len(subjects) == 0 {
 		return `deny: [">"]`, nil
 	}
+	list, err := quoteList(subjects)
+	return "allow: " + list, err
+}
+
+func quoteList(subjects []string) (string, error) {
 	quoted := make([]string, len(subjects))
 	for i, s := range subjects {
 		q, err := quote(s)
@@ -98,7 +140,7 @@ func quoteAll(subjects []string) (string, error) {
 		}
 		quoted[i] = q
 	}
-	return "allow: [" + strings.Join(quoted, ", ") + "]", nil
+	return "[" + strings.Join(quoted, ", ") + "]", nil
 }
 
 // quote writes a string of the configuration language. Characters that could end

@@ -29,6 +29,7 @@ type Reconciliation struct {
 	NotEnded   []OpenCase             `json:"not_ended"`
 	FollowUp   FollowUp               `json:"follow_up"`
 	Checks     []outcome.PatientCheck `json:"checks"`
+	LeftOut    archive.LeftOut        `json:"left_out"`
 }
 
 // TheatreCount sets the number of operations that the theatre counted beside that
@@ -111,7 +112,10 @@ func Reconcile(ctx context.Context, tx pgx.Tx, department string, p Period, asOf
 	}
 	sortOpen(r.NotStarted)
 	r.FollowUp = followUpOf(eyes, asOf.RecordedAt)
-	r.Checks, err = outcome.PatientChecks(ctx, tx, department, p.From, p.To, asOf)
+	if r.Checks, err = outcome.PatientChecks(ctx, tx, department, p.From, p.To, asOf); err != nil {
+		return r, err
+	}
+	r.LeftOut, err = archive.CountLeftOut(ctx, tx, department, asOf)
 	return r, err
 }
 

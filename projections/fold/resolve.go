@@ -86,7 +86,7 @@ func Resolve(set []Recorded) Resolved {
 }
 
 // byIdentity groups a set: identities in a fixed order, and for each its
-// versions with distinct hashes, sorted by hash.
+// versions with distinct hashes, sorted by type, department and hash.
 func byIdentity(set []Recorded) ([]events.Identity, map[events.Identity][]Recorded) {
 	versions := make(map[events.Identity][]Recorded, len(set))
 	ids := make([]events.Identity, 0, len(set))
@@ -102,7 +102,11 @@ func byIdentity(set []Recorded) ([]events.Identity, map[events.Identity][]Record
 	}
 	for _, id := range ids {
 		if vs := versions[id]; len(vs) > 1 {
-			slices.SortFunc(vs, func(a, b Recorded) int { return slices.Compare(a.Hash[:], b.Hash[:]) })
+			// The hash comes last: an erasure changes it, and what is read off the first
+			// version must not change with it.
+			slices.SortFunc(vs, func(a, b Recorded) int {
+				return cmp.Or(cmp.Compare(a.Event.Type, b.Event.Type), cmp.Compare(a.Event.Department, b.Event.Department), slices.Compare(a.Hash[:], b.Hash[:]))
+			})
 		}
 	}
 	slices.SortFunc(ids, func(a, b events.Identity) int {

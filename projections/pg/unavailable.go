@@ -14,6 +14,9 @@ import (
 func Unavailable(err error) bool {
 	var pgErr *pgconn.PgError
 	if errors.As(err, &pgErr) {
+		if pgErr.Code == "25P03" { // idle_in_transaction_session_timeout: this program was asleep
+			return true
+		}
 		switch pgErr.Code[:2] {
 		case "08", "53", "57", "58", "40", "55":
 			// connection, resources, operator intervention, system error,

@@ -18,6 +18,9 @@ func TestUnavailable(t *testing.T) {
 		"58030": true,  // io_error
 		"40001": true,  // serialization_failure
 		"55P03": true,  // lock_not_available
+		"57P05": true,  // idle_session_timeout
+		"25P03": true,  // idle_in_transaction_session_timeout
+		"25006": false, // read_only_sql_transaction
 		"22P05": false, // untranslatable_character
 		"23505": false, // unique_violation
 		"42P01": false, // undefined_table

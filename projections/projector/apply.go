@@ -60,6 +60,7 @@ func (p *Projector) apply(ctx context.Context, batch []stream.Message, poison ma
 	}
 	p.cache.commit(work)
 	p.metrics.applied(arrivals, time.Since(began))
+	p.warnOfErased(arrivals)
 	p.announce(raised)
 	return nil
 }

@@ -29,6 +29,7 @@ type arrival struct {
 	Disposition string
 	Problems    []events.Problem // why it is quarantined
 	Rivals      []version        // other contents under the same identity, archived before
+	DuplicateOf uint64           // position of the archived event that a duplicate repeats
 }
 
 // reason is the code under which an arrival is quarantined.
@@ -42,6 +43,10 @@ func (a arrival) reason() string {
 // read decodes a message. A fault leads to quarantine, never to an error.
 func read(m stream.Message) arrival {
 	a := arrival{Message: m, Header: eventHeaders(m.Header)}
+	if m.Replacement != nil && !m.Replacement.Kept {
+		a.Disposition = Erased
+		return a
+	}
 	e, problems := events.Decode(a.Header, m.Data)
 	if len(problems) == 0 {
 		problems = append(e.CheckTime(m.Time), differs(m.Subject, e)...)
@@ -89,7 +94,7 @@ func eventHeaders(h map[string][]string) events.Header {
 // claimed is the source and department of a message by its subject, for the books
 // on what could not be read.
 func (a arrival) claimed() (source, department string) {
-	if a.Disposition != Quarantined {
+	if a.Disposition != Quarantined && a.Disposition != Erased {
 		return a.Event.Source, a.Event.Department
 	}
 	words, _ := stream.ParseSubject(a.Subject)

@@ -125,6 +125,8 @@ func (s *surgeonState) apply(code string, before, after *rowset) *surgeonState {
 	now := &surgeonState{standing: s.standing, entries: s.entries, charts: s.charts, alarms: s.alarms, bands: s.bands}
 	if row, ok := after.rows[tableSurgeon][[2]string{code}]; ok {
 		now.standing = row.(learning.Surgeon)
+	} else if _, was := before.rows[tableSurgeon][[2]string{code}]; was {
+		now.standing = learning.Surgeon{Surgeon: code} // nothing is said of this code any more
 	}
 	gone := map[[2]string]bool{}
 	var come []learning.Entry

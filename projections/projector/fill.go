@@ -5,7 +5,7 @@ import (
 	"fmt"
 	"runtime"
 	"strings"
-	"sync"
+	"time"
 
 	"github.com/jackc/pgx/v5"
 	"golang.org/x/sync/errgroup"
@@ -13,15 +13,21 @@ import (
 	"lensledger/projections/archive"
 	"lensledger/projections/department"
 	"lensledger/projections/fold"
+	"lensledger/projections/outcome"
 	"lensledger/projections/pg"
 )
 
 // fill makes a copy of the read models in a new schema from the whole archive and
 // returns the position it stands at. Events are read in sequence and parted by
-// case into spill files, so that memory is bounded whatever the log's length; then
+// case in a temporary file, so that memory is bounded whatever the log's length; then
 // each part is folded on all cores and copied in.
 func (p *Projector) fill(ctx context.Context, schema string) (uint64, error) {
-	err := pgx.BeginFunc(ctx, p.pool, func(tx pgx.Tx) error { return createModel(ctx, tx, schema, p.base) })
+	err := pgx.BeginFunc(ctx, p.pool, func(tx pgx.Tx) error {
+		if err := createModel(ctx, tx, schema, p.base); err != nil {
+			return err
+		}
+		return p.own(ctx, tx, schema)
+	})
 	if err != nil {
 		return 0, err
 	}
@@ -39,6 +45,9 @@ func (p *Projector) fill(ctx context.Context, schema string) (uint64, error) {
 	}
 	defer parts.Close()
 	if err := p.fillParts(ctx, schema, parts); err != nil {
+		return 0, err
+	}
+	if err := p.fillCells(ctx, schema); err != nil {
 		return 0, err
 	}
 	if err := p.fillCharts(ctx, schema); err != nil {
@@ -102,6 +111,9 @@ func partition(ctx context.Context, tx pgx.Tx, position uint64) (*spill, error) 
 		r.headers = nil // or the next row's would be read into the same map
 		return err
 	})
+	if err == nil {
+		err = parts.finish()
+	}
 	if err != nil {
 		parts.Close()
 		return nil, err
@@ -146,8 +158,6 @@ func linkRoots(ctx context.Context, tx pgx.Tx) (map[string]string, error) {
 
 // fillParts folds the parts on all cores and copies their rows in.
 func (p *Projector) fillParts(ctx context.Context, schema string, parts *spill) error {
-	cells := map[department.Cell]int64{}
-	var mu sync.Mutex
 	group, folding := errgroup.WithContext(ctx)
 	group.SetLimit(runtime.GOMAXPROCS(0))
 	for i := range parts.count() {
@@ -156,11 +166,6 @@ func (p *Projector) fillParts(ctx context.Context, schema string, parts *spill) 
 			if err != nil {
 				return err
 			}
-			mu.Lock()
-			for c, n := range rows.cells {
-				cells[c] += n
-			}
-			mu.Unlock()
 			return p.inSchema(folding, schema, func(tx pgx.Tx) error {
 				for i, t := range tables {
 					if err := copyRows(folding, tx, t, sortedRows(rows.rows[i])); err != nil {
@@ -171,10 +176,45 @@ func (p *Projector) fillParts(ctx context.Context, schema string, parts *spill) 
 			})
 		})
 	}
-	if err := group.Wait(); err != nil {
+	return group.Wait()
+}
+
+// fillCells sums up the operations that were copied in, a department's year at a
+// time: what is held doesn't grow with the number of departments.
+func (p *Projector) fillCells(ctx context.Context, schema string) error {
+	type year struct {
+		Department string
+		Since      time.Time
+	}
+	var years []year
+	err := p.inSchema(ctx, schema, func(tx pgx.Tx) (err error) {
+		if _, err := tx.Exec(ctx, "ANALYZE operation, eye_outcome"); err != nil {
+			return err
+		}
+		years, err = pg.Structs[year](ctx, tx, "SELECT DISTINCT department, date_trunc('year', operated_on)::date AS since FROM operation WHERE counts ORDER BY 1, 2")
+		return err
+	})
+	if err != nil {
 		return err
 	}
-	return p.inSchema(ctx, schema, func(tx pgx.Tx) error { return writeCells(ctx, tx, cells) })
+	group, summing := errgroup.WithContext(ctx)
+	group.SetLimit(runtime.GOMAXPROCS(0))
+	for _, y := range years {
+		group.Go(func() error {
+			return p.inSchema(summing, schema, func(tx pgx.Tx) error {
+				operations, err := outcome.Operations(summing, tx, y.Department, y.Since, y.Since.AddDate(1, 0, -1), archive.AsOf{Position: archive.Newest})
+				if err != nil {
+					return err
+				}
+				cells := map[department.Cell]int64{}
+				for _, o := range operations {
+					department.Add(cells, o.Row, o.Eye, 1)
+				}
+				return copyCells(summing, tx, cells)
+			})
+		})
+	}
+	return group.Wait()
 }
 
 // foldPart folds one part, group by group, so that only the rows and the raw
@@ -185,6 +225,7 @@ func foldPart(parts *spill, i int) (*rowset, error) {
 		return nil, err
 	}
 	out := newRowset()
+	out.cells = nil // fillCells sums up
 	for _, group := range groups {
 		sets := map[string][]fold.Recorded{}
 		var codes []string

@@ -11,8 +11,8 @@ import (
 
 	"github.com/jackc/pgx/v5"
 
-	"lensledger/events"
 	"lensledger/events/simulate"
+	"lensledger/events/stream"
 	"lensledger/projections/alarm"
 	"lensledger/projections/archive"
 	"lensledger/projections/department"
@@ -23,68 +23,28 @@ import (
 	"lensledger/projections/projector"
 )
 
-// archived files a scenario's events in the archive by COPY, as the projector
-// would have, and rebuilds the read models from it: publishing as many with every
-// write synced would take far longer. Events that the scenario sends twice are
-// left out. It returns how many were filed.
+// archived files a scenario's events in the archive by COPY and makes the read
+// models from it: publishing as many with every write synced would take far longer.
+// It returns how many were filed.
 func archived(b *testing.B, r *registry, s simulate.Scenario) int {
 	b.Helper()
-	ctx := b.Context()
-	seen := map[[16]byte]bool{}
-	identities := map[string]bool{}
-	at := time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
-	const batch = 50_000
-	var logged, arrived [][]any
-	sequence := int64(0)
-	flush := func() {
-		for _, t := range []struct {
-			name    string
-			columns []string
-			rows    [][]any
-		}{
-			{"event_log", []string{"sequence", "source", "id", "hash", "wire_hash", "type", "about", "subject", "department", "recorded_at", "headers", "body"}, logged},
-			{"arrival", []string{"sequence", "disposition", "recorded_at", "recorded_high"}, arrived},
-		} {
-			if _, err := r.Pool.CopyFrom(ctx, pgx.Identifier{r.Base, t.name}, t.columns, pgx.CopyFromRows(t.rows)); err != nil {
-				b.Fatal(err)
+	p := projector.New(projector.Config{Pool: r.Pool, Base: r.Base, Log: slog.New(slog.DiscardHandler)})
+	at := time.Date(2026, 7, 1, 0, 0, 0, 0, time.UTC)
+	last, err := p.FileArchive(b.Context(), func(yield func(stream.Message) bool) {
+		for e := range s.Events() {
+			at = at.Add(time.Millisecond)
+			if !yield(stream.Message{Subject: projector.SubjectOf(e), Data: e.Encode(), Time: at}) {
+				return
 			}
 		}
-		logged, arrived = logged[:0], arrived[:0]
-	}
-	for e := range s.Events() {
-		hash := e.Hash()
-		short := [16]byte(hash[:16])
-		identity := e.Source + "/" + e.ID
-		if seen[short] || e.Type == events.TypeCaseJoined || e.Type == events.TypeEventAmended && identities[identity] {
-			continue
-		}
-		if identities[identity] {
-			continue // two with one identity: a conflict, which this bench can do without
-		}
-		seen[short], identities[identity] = true, true
-		sequence++
-		body := e.Encode()
-		wire := events.WireHash(nil, body)
-		kind, _ := events.Lookup(e.Type)
-		recorded := at.Add(time.Duration(sequence) * time.Millisecond)
-		logged = append(logged, []any{sequence, e.Source, e.ID, hash[:], wire[:], string(e.Type), string(kind.About), e.Subject, e.Department, recorded, nil, body})
-		arrived = append(arrived, []any{sequence, "accepted", recorded, recorded})
-		if len(logged) == batch {
-			flush()
-		}
-	}
-	flush()
-	if _, err := r.Pool.Exec(ctx, "UPDATE "+r.Base+".stream_state SET position = $1, recorded_high = $2", sequence, at.Add(time.Duration(sequence)*time.Millisecond)); err != nil {
+	})
+	if err != nil {
 		b.Fatal(err)
 	}
-	if _, err := r.Pool.Exec(ctx, "ANALYZE "+r.Base+".event_log"); err != nil {
+	if err := p.Rebuild(b.Context()); err != nil {
 		b.Fatal(err)
 	}
-	p := projector.New(projector.Config{Pool: r.Pool, Base: r.Base, Log: slog.New(slog.DiscardHandler)})
-	if err := p.Rebuild(ctx); err != nil {
-		b.Fatal(err)
-	}
-	return int(sequence)
+	return int(last)
 }
 
 // BenchmarkAnswers measures what a reader waits for: a year's benchmarks and

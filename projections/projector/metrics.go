@@ -2,6 +2,7 @@ package projector
 
 import (
 	"context"
+	"sync"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -16,6 +17,7 @@ type metrics struct {
 	batch        prometheus.Histogram
 	waits        prometheus.Counter
 	alarms       prometheus.Counter
+	again        prometheus.Counter
 }
 
 func newMetrics(r prometheus.Registerer) *metrics {
@@ -36,12 +38,14 @@ func newMetrics(r prometheus.Registerer) *metrics {
 			Help: "Times the projector waited because Postgres was not available."}),
 		alarms: prometheus.NewCounter(prometheus.CounterOpts{Name: "lensledger_alarms_total",
 			Help: "Charts that crossed their line for the first time."}),
+		again: prometheus.NewCounter(prometheus.CounterOpts{Name: "lensledger_erased_again_total",
+			Help: "Erased events that a source sent again as they had been; the erasure has to be run again."}),
 	}
-	for _, d := range []string{Accepted, Duplicate, Conflict, Quarantined} {
+	for _, d := range []string{Accepted, Duplicate, Conflict, Quarantined, Erased} {
 		m.dispositions.WithLabelValues(d)
 	}
 	if r != nil {
-		r.MustRegister(m.position, m.lagEvents, m.lagSeconds, m.dispositions, m.duration, m.batch, m.waits, m.alarms)
+		r.MustRegister(m.position, m.lagEvents, m.lagSeconds, m.dispositions, m.duration, m.batch, m.waits, m.alarms, m.again)
 	}
 	return m
 }
@@ -84,6 +88,7 @@ func (p *Projector) Lag(ctx context.Context) (events uint64, age time.Duration, 
 	if err != nil {
 		return 0, 0, err
 	}
+	p.progress.seen(uint64(position), info.Last > uint64(position))
 	if info.Last <= uint64(position) {
 		return 0, 0, nil
 	}
@@ -92,4 +97,36 @@ func (p *Projector) Lag(ctx context.Context) (events uint64, age time.Duration, 
 		return info.Last - uint64(position), 0, err
 	}
 	return info.Last - uint64(position), time.Since(next.Time), nil
+}
+
+// progress knows, by this process's own clock, for how long the position has stood
+// still while there was work: the age of a message is told by the broker's clock,
+// which may be hours off.
+type progress struct {
+	mu       sync.Mutex
+	position uint64
+	since    time.Time // zero while there is nothing to do
+}
+
+func (g *progress) seen(position uint64, work bool) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	switch {
+	case !work:
+		g.since = time.Time{}
+	case g.since.IsZero() || position != g.position:
+		g.since = time.Now()
+	}
+	g.position = position
+}
+
+// Stalled is for how long the position has stood still while messages waited, as
+// far as calls of Lag have seen.
+func (p *Projector) Stalled() time.Duration {
+	p.progress.mu.Lock()
+	defer p.progress.mu.Unlock()
+	if p.progress.since.IsZero() {
+		return 0
+	}
+	return time.Since(p.progress.since)
 }

@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -28,11 +30,12 @@ type Config struct {
 	Log        *slog.Logger
 	BatchMax   int                  // messages in one transaction; 0 means 500
 	OnAlarm    func(codes []string) // called after the commit that first knows them
+	Lease      time.Duration        // how long a leader may be silent before another takes over; 0 means 10 s
 }
 
 // Projector follows the stream from the position in Postgres and keeps the
-// archive and the read models up to it. One writes at a time: starting another
-// fences the first.
+// archive and the read models up to it. One writes at a time: others that run
+// stand by.
 type Projector struct {
 	pool    *pgxpool.Pool
 	base    string
@@ -45,6 +48,13 @@ type Projector struct {
 	fence   int64
 	epoch   string
 
+	lease    time.Duration
+	leading  atomic.Bool
+	attempts attempts
+	handling func([]stream.Message) // tests: called right before a batch is applied
+	progress progress
+	made     sync.Map // by schema: the oid of its checkpoint, of copies that this projector made
+
 	archiveOnly bool // while a long backlog goes through the bulk path
 }
 
@@ -53,29 +63,14 @@ func New(cfg Config) *Projector {
 	if cfg.BatchMax == 0 {
 		cfg.BatchMax = 500
 	}
+	if cfg.Lease == 0 {
+		cfg.Lease = defaultLease
+	}
 	if cfg.Log == nil {
 		cfg.Log = slog.Default()
 	}
 	return &Projector{pool: cfg.Pool, base: cfg.Base, stream: cfg.Stream, log: cfg.Log, max: cfg.BatchMax,
-		onAlarm: cfg.OnAlarm, cache: newCache(), metrics: newMetrics(cfg.Registerer)}
-}
-
-// Run takes over the position and follows the stream until ctx ends or it may not
-// go on: ErrFenced, or one of package stream's errors about the log.
-func (p *Projector) Run(ctx context.Context) error {
-	var position uint64
-	err := p.patiently(ctx, func() (err error) {
-		position, err = p.start(ctx) // from the beginning: each part may be done again
-		return err
-	})
-	if err != nil {
-		return err
-	}
-	p.log.Info("projector follows the stream", "from", position+1)
-	watch, stop := context.WithCancel(ctx)
-	defer stop()
-	go p.watchLag(watch)
-	return p.stream.Follow(ctx, position+1, stream.BatchConfig{Max: p.max}, p.handle)
+		onAlarm: cfg.OnAlarm, cache: newCache(), metrics: newMetrics(cfg.Registerer), lease: cfg.Lease}
 }
 
 // RunToEnd projects what the stream holds when it is called, and returns.
@@ -101,22 +96,35 @@ func (p *Projector) start(ctx context.Context) (uint64, error) {
 	if err != nil {
 		return 0, err
 	}
+	if err := p.checkHistory(ctx); err != nil {
+		return 0, err
+	}
 	return p.catchUp(ctx, position)
 }
 
 // takeOver raises the fence and returns the position to go on from.
 func (p *Projector) takeOver(ctx context.Context) (uint64, error) {
 	var position int64
+	if _, err := p.pool.Exec(ctx, endSilentHoldersSQL, (p.lease / 2).Seconds()); err != nil {
+		return 0, fmt.Errorf("take over the position: %w", err)
+	}
 	err := pg.AsWriter(ctx, p.pool, func(tx pgx.Tx) error {
 		var epoch string
 		var fence int64
 		var high time.Time
+		// Whoever keeps the position locked may fall silent meanwhile: look again soon.
+		if _, err := tx.Exec(ctx, fmt.Sprintf("SET LOCAL lock_timeout = %d", (p.lease/2).Milliseconds())); err != nil {
+			return err
+		}
 		if err := tx.QueryRow(ctx, takePositionSQL).Scan(&position, &fence, &epoch, &high); err != nil {
 			return err
 		}
 		p.epoch = p.stream.Epoch()
 		if position > 0 && epoch != p.epoch {
 			return &stream.EpochError{Got: p.epoch, Want: epoch}
+		}
+		if err := p.readAttempts(ctx, tx, uint64(position)); err != nil {
+			return err
 		}
 		return tx.QueryRow(ctx, raiseFenceSQL, p.epoch).Scan(&p.fence)
 	})
@@ -138,7 +146,7 @@ func (p *Projector) catchUp(ctx context.Context, position uint64) (uint64, error
 	if err != nil {
 		return 0, fmt.Errorf("look for a backlog: %w", err)
 	}
-	if info.Last < position+bulkBacklog {
+	if info.Last < position+bulkBacklog || p.attempts.aloneUpTo > position {
 		return position, nil
 	}
 	p.log.Info("a long backlog goes through the bulk path", "events", info.Last-position)
@@ -154,11 +162,11 @@ func (p *Projector) catchUp(ctx context.Context, position uint64) (uint64, error
 // handle applies a batch. An event that breaks its transaction is found by
 // halving the batch and set aside alone.
 func (p *Projector) handle(ctx context.Context, batch []stream.Message) error {
-	return p.patiently(ctx, func() error { return p.applyHalving(ctx, batch) })
+	return p.attempt(ctx, batch)
 }
 
-// patiently does something until Postgres is there for it, for ever: a broken
-// dependency is waited for.
+// patiently does something until Postgres and NATS are there for it, for ever: a
+// broken dependency is waited for.
 func (p *Projector) patiently(ctx context.Context, do func() error) error {
 	for wait := 50 * time.Millisecond; ; wait = min(2*wait, 5*time.Second) {
 		err := do()
@@ -167,10 +175,10 @@ func (p *Projector) patiently(ctx context.Context, do func() error) error {
 			return nil
 		case ctx.Err() != nil:
 			return ctx.Err()
-		case !pg.Unavailable(err):
+		case !pg.Unavailable(err) && !stream.Away(err):
 			return err
 		}
-		p.log.Warn("projector waits for Postgres", "error", err, "wait", wait)
+		p.log.Warn("projector waits for Postgres or NATS", "error", err, "wait", wait)
 		p.metrics.waits.Inc()
 		select {
 		case <-time.After(wait):
@@ -180,9 +188,45 @@ func (p *Projector) patiently(ctx context.Context, do func() error) error {
 	}
 }
 
-func (p *Projector) applyHalving(ctx context.Context, batch []stream.Message) error {
-	err := p.applySafely(ctx, batch, nil)
-	if err == nil || !isPoison(err) || ctx.Err() != nil {
+// applyPatiently applies a batch once, however often Postgres goes away meanwhile.
+// A try that failed may have been committed all the same, or a half of it: what
+// the position then says is done isn't done again. The fence vouches for it that
+// nobody else moved the position.
+func (p *Projector) applyPatiently(ctx context.Context, batch []stream.Message, poison map[uint64]error) error {
+	tried := false
+	return p.patiently(ctx, func() error {
+		err := p.applyHalving(ctx, batch, poison)
+		var gap *stream.GapError
+		if tried && errors.As(err, &gap) && gap.Expected > gap.Got {
+			for len(batch) > 0 && batch[0].Sequence < gap.Expected {
+				batch = batch[1:]
+			}
+			if len(batch) == 0 {
+				return nil
+			}
+			err = p.applyHalving(ctx, batch, poison)
+		}
+		tried = true
+		return err
+	})
+}
+
+func (p *Projector) applyHalving(ctx context.Context, batch []stream.Message, poison map[uint64]error) error {
+	if n := leading(batch); n < len(batch) {
+		if err := p.applyHalving(ctx, batch[:n], poison); err != nil {
+			return err
+		}
+		return p.applyHalving(ctx, batch[n:], poison)
+	}
+	if stream.IsErasure(batch[0]) {
+		return p.applyErasures(ctx, batch)
+	}
+	batch, err := p.redoErasures(ctx, batch)
+	if err != nil {
+		return err
+	}
+	err = p.applySafely(ctx, batch, poison)
+	if err == nil || poison != nil || !isPoison(err) || ctx.Err() != nil {
 		return err
 	}
 	if len(batch) == 1 {
@@ -191,10 +235,10 @@ func (p *Projector) applyHalving(ctx context.Context, batch []stream.Message) er
 		return p.applySafely(ctx, batch, map[uint64]error{sequence: err})
 	}
 	half := len(batch) / 2
-	if err := p.applyHalving(ctx, batch[:half]); err != nil {
+	if err := p.applyHalving(ctx, batch[:half], nil); err != nil {
 		return err
 	}
-	return p.applyHalving(ctx, batch[half:])
+	return p.applyHalving(ctx, batch[half:], nil)
 }
 
 // applySafely turns a panic into an error that names it: the event is at fault
@@ -206,6 +250,9 @@ func (p *Projector) applySafely(ctx context.Context, batch []stream.Message, poi
 			err = fmt.Errorf("apply from seq=%d: %w: %v", batch[0].Sequence, errPanic, r)
 		}
 	}()
+	if p.handling != nil && poison == nil {
+		p.handling(batch)
+	}
 	return p.apply(ctx, batch, poison)
 }
 

@@ -14,8 +14,9 @@ import (
 // registry is one registry on real servers.
 type registry struct {
 	*pgtest.DB
-	server *stream.Server
-	stream *stream.Stream
+	server  *stream.Server
+	stream  *stream.Stream
+	address string // of the stream, for other processes
 }
 
 func newRegistry(t testing.TB) *registry {

@@ -211,8 +211,9 @@ func TestLostDatabaseIsWaitedFor(t *testing.T) {
 	r.checkBooks(t)
 }
 
-// Who takes over fences the one before, which can't write any more.
-func TestSecondProjectorFencesTheFirst(t *testing.T) {
+// Who takes over fences the one before, which can't write any more: it stands by,
+// and leads again once it may.
+func TestTakingOverFencesTheFirst(t *testing.T) {
 	r := newRegistry(t)
 	first := make(chan error, 1)
 	ctx, stop := context.WithCancel(t.Context())
@@ -220,22 +221,42 @@ func TestSecondProjectorFencesTheFirst(t *testing.T) {
 	r.run(t, 500)
 	w := projector.NewWatcher(r.Pool, r.Base)
 	go func() { _ = w.Run(ctx) }() // ends with ctx
-	go func() { first <- r.projector().Run(ctx) }()
+	p := projector.New(projector.Config{Pool: r.Pool, Base: r.Base, Stream: r.stream, Log: slog.New(slog.DiscardHandler), Lease: 2 * time.Second})
+	go func() { first <- p.Run(ctx) }()
 	r.publish(t, started("a", "K-1", "S-1", morning))
 	if err := w.Wait(ctx, 1); err != nil {
 		t.Fatal(err)
 	}
+	before := r.fence(t)
 	r.run(t, 500) // takes over
+	if after := r.fence(t); after != before+1 {
+		t.Fatalf("fence %d after %d", after, before)
+	}
 	r.publish(t, finished("b", "K-1", morning.Add(time.Hour)))
+	waited := make(chan error, 1)
+	go func() { waited <- w.Wait(ctx, 2) }()
 	select {
 	case err := <-first:
-		if !errors.Is(err, projector.ErrFenced) {
-			t.Errorf("the first projector ended with %v", err)
+		t.Fatalf("the first projector ended: %v", err)
+	case err := <-waited:
+		if err != nil {
+			t.Fatal(err)
 		}
-	case <-time.After(20 * time.Second):
-		t.Fatal("the first projector goes on beside the second")
 	}
-	r.run(t, 500)
+	if after := r.fence(t); after != before+2 {
+		t.Errorf("fence %d: the position was written by one that had been fenced at %d", after, before)
+	}
+	stop()
+	<-first
+	r.checkBooks(t)
+}
+
+func (r *registry) fence(t testing.TB) (fence int64) {
+	t.Helper()
+	if err := r.Pool.QueryRow(t.Context(), "SELECT fence FROM stream_state").Scan(&fence); err != nil {
+		t.Fatal(err)
+	}
+	return fence
 }
 
 // A log that isn't the one the position belongs to is named, never projected.

@@ -47,6 +47,10 @@ func (p *Projector) Prepare(ctx context.Context) error {
 // the same folds and row functions, brings them up to the live position and swaps
 // them in. Readers see the old or the new, never a mix. No alarm is announced.
 func (p *Projector) Rebuild(ctx context.Context) error {
+	return p.untilNoneErased(func() error { return p.rebuild(ctx) })
+}
+
+func (p *Projector) rebuild(ctx context.Context) error {
 	began := time.Now()
 	if err := p.dropSchema(ctx, p.next()); err != nil {
 		return err
@@ -139,6 +143,13 @@ func advance(ctx context.Context, tx pgx.Tx, held *cache, from uint64, limit int
 	if uint64(to) <= from {
 		return from, nil
 	}
+	var erased bool
+	if err := tx.QueryRow(ctx, anyErasureSQL, int64(from), to).Scan(&erased); err != nil {
+		return from, err
+	}
+	if erased {
+		return from, errErased
+	}
 	rivals, err := rivalsBetween(ctx, tx, from, uint64(to))
 	if err != nil {
 		return from, err
@@ -207,6 +218,9 @@ func (r *logRow) targets() []any {
 // on the search path.
 func (p *Projector) inSchema(ctx context.Context, schema string, do func(pgx.Tx) error) error {
 	return pgx.BeginFunc(ctx, p.pool, func(tx pgx.Tx) error {
+		if err := p.checkOwn(ctx, tx, schema); err != nil {
+			return err
+		}
 		if _, err := tx.Exec(ctx, "SET LOCAL search_path = "+quote(schema)+", "+quote(p.base)); err != nil {
 			return err
 		}

@@ -39,7 +39,15 @@ func (v Verification) Differing() []string {
 
 // Verify folds the whole archive again beside the live read models, brings the
 // copy to the live position and compares every table.
-func (p *Projector) Verify(ctx context.Context) (Verification, error) {
+func (p *Projector) Verify(ctx context.Context) (v Verification, err error) {
+	err = p.untilNoneErased(func() error {
+		v, err = p.verify(ctx)
+		return err
+	})
+	return v, err
+}
+
+func (p *Projector) verify(ctx context.Context) (Verification, error) {
 	var v Verification
 	if err := p.dropSchema(ctx, p.check()); err != nil {
 		return v, err

@@ -1,8 +1,11 @@
 package projector
 
 import (
+	"cmp"
 	"context"
 	"fmt"
+	"maps"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -99,6 +102,22 @@ func copyRows(ctx context.Context, tx pgx.Tx, table pg.Table, rows []pg.Row) err
 		pgx.CopyFromSlice(len(rows), func(i int) ([]any, error) { return rows[i].Values(), nil }))
 	if err != nil {
 		return fmt.Errorf("copy into %s: %w", table.Name, err)
+	}
+	return nil
+}
+
+// copyCells writes sums of which none is there yet.
+func copyCells(ctx context.Context, tx pgx.Tx, cells map[department.Cell]int64) error {
+	sorted := slices.SortedFunc(maps.Keys(cells), func(a, b department.Cell) int {
+		return cmp.Or(cmp.Compare(a.Months, b.Months), a.Month.Compare(b.Month), cmp.Compare(a.Quantity, b.Quantity))
+	})
+	_, err := tx.CopyFrom(ctx, pgx.Identifier{cellTable}, []string{"department", "months", "month", "quantity", "total"},
+		pgx.CopyFromSlice(len(sorted), func(i int) ([]any, error) {
+			c := sorted[i]
+			return []any{c.Department, c.Months, c.Month, c.Quantity, cells[c]}, nil
+		}))
+	if err != nil {
+		return fmt.Errorf("copy into %s: %w", cellTable, err)
 	}
 	return nil
 }

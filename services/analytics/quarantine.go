@@ -21,9 +21,10 @@ import (
 // quarantine is the answer: what waits and what was released, by position.
 type quarantine struct {
 	Basis
-	N           int                   `json:"n"`
-	Quarantined []archive.Quarantined `json:"quarantined"`
-	Next        *string               `json:"next"` // after= of the next page; null at the end
+	N           int                       `json:"n"`
+	Quarantined []archive.Quarantined     `json:"quarantined"`
+	Counts      []archive.QuarantineCount `json:"counts"` // of all pages, by source and reason
+	Next        *string                   `json:"next"`   // after= of the next page; null at the end
 }
 
 // getQuarantine serves GET /v1/quarantine.
@@ -55,8 +56,16 @@ func (s *Service) getQuarantine(w http.ResponseWriter, r *http.Request) {
 			if err != nil {
 				return nil, err
 			}
+			until := archive.Newest
+			if asOf.Past {
+				until = asOf.Position
+			}
+			counts, err := archive.QuarantineCounts(r.Context(), tx, until, "")
+			if err != nil {
+				return nil, err
+			}
 			list, next := cut(p, asOf, quarantineAt(list, asOf), func(q archive.Quarantined) string { return strconv.FormatUint(q.Sequence, 10) })
-			return quarantine{Basis: basis(asOf), N: len(list), Quarantined: list, Next: next}, nil
+			return quarantine{Basis: basis(asOf), N: len(list), Quarantined: list, Counts: counts, Next: next}, nil
 		},
 	})
 }

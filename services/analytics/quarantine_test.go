@@ -8,6 +8,7 @@ import (
 
 	"lensledger/events"
 	"lensledger/events/stream"
+	"lensledger/projections/department"
 	"lensledger/projections/projector"
 )
 
@@ -36,7 +37,22 @@ func (r *registry) testQuarantine(t *testing.T) {
 	if early.Reason != events.CodeTime {
 		t.Errorf("%+v", early)
 	}
+	reasons := map[string]int{}
+	for _, c := range list.Counts {
+		if c.Source != "ehr-harbour" || c.Department != "HARBOUR" || c.Released != 0 {
+			t.Errorf("%+v", c)
+		}
+		reasons[c.Reason] = c.Waiting
+	}
+	if len(reasons) != 3 || reasons[events.CodeUnknownType] != 1 || reasons[events.CodeTime] != 1 || reasons[unreadable.Reason] != 1 {
+		t.Errorf("counted by reason: %v", reasons)
+	}
 	first := r.call(t, "quality", "GET", "/v1/quarantine", "")
+	var missing department.Reconciliation
+	r.call(t, "quality", "GET", "/v1/departments/HARBOUR/completeness?from=2025-01&to=2025-12", "").into(t, &missing)
+	if missing.LeftOut.Waiting != 3 || len(missing.LeftOut.Quarantined) != 3 || missing.LeftOut.InConflict != 1 {
+		t.Errorf("left out of the figures: %+v", missing.LeftOut)
+	}
 	if again := r.call(t, "quality", "GET", "/v1/quarantine", "", "If-None-Match", first.header.Get("ETag")); again.status != 304 {
 		t.Errorf("asked again: %d", again.status)
 	}
@@ -71,6 +87,11 @@ func (r *registry) testQuarantine(t *testing.T) {
 	r.call(t, "quality", "GET", "/v1/quarantine", "").into(t, &list)
 	if q := list.Quarantined[2]; q.ReleasedAs == nil || *q.ReleasedAs != before+5 {
 		t.Errorf("%+v", q)
+	}
+	for _, c := range list.Counts { // it waits again, under its new position
+		if c.Reason == events.CodeTime && (c.Waiting != 1 || c.Released != 1) {
+			t.Errorf("%+v", c)
+		}
 	}
 
 	// The books add up to the stream's last position for whoever sees them all.

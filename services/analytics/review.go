@@ -48,7 +48,7 @@ type PublishedNote struct {
 	ID       string        `json:"id"`
 	Type     events.Type   `json:"type"`
 	Status   intake.Status `json:"status"`
-	Sequence uint64        `json:"sequence"`
+	Sequence uint64        `json:"sequence,omitempty"` // none while it is kept for a log that is away
 }
 
 // postReview serves POST /v1/alarms/{alarm}/reviews.

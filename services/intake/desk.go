@@ -11,7 +11,8 @@ import (
 )
 
 // PublishAs stores one event that an actor made on our own pages or routes: a
-// review, a chart's design or restart, a correction. Its source must be
+// review, a chart's design or restart, a correction; while the log is away a spool
+// keeps it, and the result says so. Its source must be
 // access.DeskSource and its department one of the actor's; who may do it at all
 // the access matrix says. Failures are *web.Error: refused, with a fault for
 // each problem (pointers into the event), or unavailable, and then the event

@@ -263,6 +263,8 @@ func settle(r *Result, stored stream.Result) {
 		r.Problems = []events.Problem{tooLong(fmt.Sprintf("%d bytes with its headers", large.Bytes), large.Limit)}
 	case stored.Err != nil:
 		r.Status, r.Confirm = NotStored, nil
+	case stored.Kept:
+		r.Status = Kept
 	case stored.Duplicate:
 		r.Status, r.Sequence = Duplicate, stored.Sequence
 	default:
@@ -274,7 +276,11 @@ func settle(r *Result, stored stream.Result) {
 // in time. The events are stored either way.
 func (s *Service) await(ctx context.Context, receipt *Receipt) {
 	sequences := receipt.sequences()
+	all := receipt.Kept == 0
 	if len(sequences) == 0 {
+		if !all {
+			receipt.Projected = &all
+		}
 		return
 	}
 	ctx, cancel := context.WithTimeout(ctx, s.cfg.WaitWithin)
@@ -283,7 +289,6 @@ func (s *Service) await(ctx context.Context, receipt *Receipt) {
 	if err != nil {
 		s.cfg.Logger.LogAttrs(ctx, slog.LevelWarn, "rows not awaited to the end", slog.String("request_id", web.RequestID(ctx)), slog.String("error", err.Error()))
 	}
-	all := true
 	for i := range receipt.Results {
 		r := &receipt.Results[i]
 		if r.Sequence == 0 {

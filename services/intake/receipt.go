@@ -14,6 +14,7 @@ type Status string
 const (
 	Stored    Status = "stored"     // on disk at its sequence
 	Duplicate Status = "duplicate"  // the log has it already, at its sequence
+	Kept      Status = "kept"       // the log is away; on disk here, and stored once it is back
 	Refused   Status = "refused"    // wrong; send it again once it is right
 	NotStored Status = "not-stored" // the log didn't say that it has it; send it again as it is
 	Valid     Status = "valid"      // dry run: it would have been stored
@@ -24,10 +25,11 @@ type Receipt struct {
 	DryRun    bool     `json:"dry_run,omitempty"`
 	Stored    int      `json:"stored"`
 	Duplicate int      `json:"duplicate"`
+	Kept      int      `json:"kept,omitempty"`
 	Refused   int      `json:"refused"`
 	NotStored int      `json:"not_stored,omitempty"`
 	Valid     int      `json:"valid,omitempty"`
-	Projected *bool    `json:"projected,omitempty"` // wait=projected: whether every disposition is known
+	Projected *bool    `json:"projected,omitempty"` // wait=projected: whether every disposition is known; that of a kept event isn't
 	Results   []Result `json:"results"`
 }
 
@@ -53,6 +55,8 @@ func (rec *Receipt) add(r Result) {
 		rec.Stored++
 	case Duplicate:
 		rec.Duplicate++
+	case Kept:
+		rec.Kept++
 	case Refused:
 		rec.Refused++
 	case NotStored:
@@ -95,7 +99,7 @@ func (rec *Receipt) answer(w http.ResponseWriter, r *http.Request, failure *web.
 		})
 	case rec.Valid > 0:
 		web.WriteJSON(w, http.StatusOK, rec)
-	case rec.Stored+rec.Duplicate > 0:
+	case rec.Stored+rec.Duplicate+rec.Kept > 0:
 		web.WriteJSON(w, http.StatusAccepted, rec)
 	default:
 		web.WriteJSON(w, http.StatusUnprocessableEntity, rec)

@@ -34,6 +34,7 @@ type Projection interface {
 // Config is what the service needs.
 type Config struct {
 	Publisher  Publisher
+	Spool      *stream.Spool         // nil, or instead of Publisher: what the log doesn't take in time is kept
 	Projection Projection            // nil where no projector is near: wait=projected isn't to be had
 	Metrics    prometheus.Registerer // nil counts nothing
 	Logger     *slog.Logger          // nil is silent
@@ -62,6 +63,9 @@ const (
 
 // New checks the configuration and registers the metrics.
 func New(cfg Config) (*Service, error) {
+	if cfg.Spool != nil {
+		cfg.Publisher = cfg.Spool
+	}
 	if cfg.Publisher == nil {
 		return nil, errors.New("intake: a publisher is needed")
 	}
@@ -77,7 +81,7 @@ func New(cfg Config) (*Service, error) {
 	if cfg.WaitWithin <= 0 {
 		cfg.WaitWithin = 30 * time.Second
 	}
-	m, err := newMetrics(cfg.Metrics)
+	m, err := newMetrics(cfg.Metrics, cfg.Spool, cfg.Now)
 	if err != nil {
 		return nil, err
 	}

@@ -27,6 +27,7 @@ type appConfig struct {
 	Pool          *pgxpool.Pool
 	Schema        string
 	Stream        *stream.Stream
+	Spool         *stream.Spool // nil, or where events wait while the stream is away
 	Listen        string
 	Issuers       []access.Issuer
 	OperatorToken string
@@ -58,7 +59,7 @@ func newApp(ctx context.Context, cfg appConfig) (*app, error) {
 	if err != nil {
 		return nil, err
 	}
-	in, err := intake.New(intake.Config{Publisher: cfg.Stream.Publisher(), Projection: a.watcher, Metrics: registry, Logger: log})
+	in, err := intake.New(intake.Config{Publisher: cfg.Stream.Publisher(), Spool: cfg.Spool, Projection: a.watcher, Metrics: registry, Logger: log})
 	if err != nil {
 		return nil, err
 	}
@@ -75,7 +76,7 @@ func newApp(ctx context.Context, cfg appConfig) (*app, error) {
 	in.Routes(router)
 	answers.Routes(router)
 	pages.Routes(router)
-	health := web.NewHealth(log, healthChecks(cfg.Pool, cfg.Stream, a.projector)...)
+	health := web.NewHealth(log, withSpool(healthChecks(cfg.Pool, cfg.Stream, a.projector, staleAfter, cfg.Project), cfg.Stream, cfg.Spool)...)
 	router.HandleFunc("/healthz", health.Live).Methods(http.MethodGet)
 	router.HandleFunc("/readyz", health.Ready).Methods(http.MethodGet)
 	router.Handle("/metrics", web.MetricsHandler(registry)).Methods(http.MethodGet)
@@ -97,11 +98,29 @@ func newRegistry() *prometheus.Registry {
 	return r
 }
 
-// staleAfter is how long a message may wait to be projected before the process
-// says that it isn't ready: answers would be older than they look.
-const staleAfter = 30 * time.Second
+// staleAfter is how long a message may wait to be projected, or the position stand
+// still while messages wait, before the process says that it isn't ready: answers
+// would be older than they look. With the time between two probes it makes 30 s.
+const staleAfter = 25 * time.Second
 
-func healthChecks(pool *pgxpool.Pool, s *stream.Stream, p *projector.Projector) []web.Check {
+// healthChecks are the checks of readiness; projects says whether this process
+// leads or stands by, and doesn't only read.
+func healthChecks(pool *pgxpool.Pool, s *stream.Stream, p *projector.Projector, stale time.Duration, projects bool) []web.Check {
+	projection := web.Check{Name: "projection", Run: func(ctx context.Context) error {
+		lag, age, err := p.Lag(ctx)
+		switch still := p.Stalled(); {
+		case err != nil:
+			return err
+		case age > stale:
+			return fmt.Errorf("%d messages wait to be projected, the oldest for %s", lag, age.Round(time.Second))
+		case still > stale:
+			return fmt.Errorf("%d messages wait to be projected, none was for %s", lag, still.Round(time.Second))
+		}
+		return nil
+	}}
+	if projects {
+		projection.Note = p.Standing
+	}
 	return []web.Check{
 		{Name: "postgres", Run: pool.Ping},
 		{Name: "stream", Run: func(context.Context) error {
@@ -110,13 +129,7 @@ func healthChecks(pool *pgxpool.Pool, s *stream.Stream, p *projector.Projector) 
 			}
 			return nil
 		}},
-		{Name: "projection", Run: func(ctx context.Context) error {
-			lag, age, err := p.Lag(ctx)
-			if err == nil && age > staleAfter {
-				err = fmt.Errorf("%d messages wait to be projected, the oldest for %s", lag, age.Round(time.Second))
-			}
-			return err
-		}},
+		projection,
 	}
 }
 
@@ -127,6 +140,9 @@ func (a *app) Run(ctx context.Context) error {
 		group.Go(func() error { return a.projector.Run(ctx) })
 	}
 	group.Go(func() error { return a.watcher.Run(ctx) })
+	if a.Spool != nil {
+		group.Go(func() error { return a.Spool.Run(ctx) })
+	}
 	group.Go(func() error { return a.server.Run(ctx) })
 	if a.Ready != nil {
 		group.Go(func() error { return a.Ready(ctx, a.server.Addr()) })

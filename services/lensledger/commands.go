@@ -2,11 +2,10 @@ package main
 
 import (
 	"context"
-	"encoding/json"
+	"errors"
 	"fmt"
 	"log/slog"
 	"net/http"
-	"os"
 	"strings"
 
 	"golang.org/x/sync/errgroup"
@@ -39,6 +38,7 @@ type serveCommand struct {
 	issuers
 	Listen  string `env:"LENSLEDGER_LISTEN" default:"127.0.0.1:8080" help:"HOST:PORT to serve on."`
 	Project bool   `help:"Run the projector in this process too."`
+	spoolFlags
 }
 
 // Run serves over HTTP.
@@ -61,12 +61,19 @@ func (c *serveCommand) Run(ctx context.Context) error {
 		return err
 	}
 	defer s.Close()
-	a, err := newApp(ctx, appConfig{Pool: pool, Schema: c.Schema, Stream: s, Listen: c.Listen, Issuers: issuers,
-		OperatorToken: c.Operators, Project: c.Project})
+	spool, err := c.openSpool(s.Publisher())
 	if err != nil {
 		return err
 	}
-	return a.Run(ctx)
+	a, err := newApp(ctx, appConfig{Pool: pool, Schema: c.Schema, Stream: s, Spool: spool, Listen: c.Listen, Issuers: issuers,
+		OperatorToken: c.Operators, Project: c.Project})
+	if err == nil {
+		err = a.Run(ctx)
+	}
+	if spool != nil {
+		err = errors.Join(err, spool.Close())
+	}
+	return err
 }
 
 type projectCommand struct {
@@ -92,7 +99,7 @@ func (c *projectCommand) Run(ctx context.Context) error {
 	defer opened.Close()
 	registry := newRegistry()
 	p := projector.New(projector.Config{Pool: pool, Base: c.Schema, Stream: opened, Registerer: registry})
-	health := web.NewHealth(slog.Default(), healthChecks(pool, opened, p)...)
+	health := web.NewHealth(slog.Default(), healthChecks(pool, opened, p, staleAfter, true)...)
 	router := web.NewRouter()
 	router.HandleFunc("/healthz", health.Live).Methods(http.MethodGet)
 	router.HandleFunc("/readyz", health.Ready).Methods(http.MethodGet)
@@ -126,24 +133,4 @@ type rebuildCommand struct{ servers }
 // Run rebuilds the read models from the archive.
 func (c *rebuildCommand) Run(ctx context.Context) error {
 	return c.withArchive(ctx, func(p *projector.Projector) error { return p.Rebuild(ctx) })
-}
-
-type verifyCommand struct{ servers }
-
-// Run compares live and rebuilt read models; it fails when they differ.
-func (c *verifyCommand) Run(ctx context.Context) error {
-	return c.withArchive(ctx, func(p *projector.Projector) error {
-		v, err := p.Verify(ctx)
-		if err != nil {
-			return err
-		}
-		if err := json.NewEncoder(os.Stdout).Encode(v); err != nil {
-			return err
-		}
-		if !v.Equal() {
-			return fmt.Errorf("the live read models differ from the archive's at position %d: %s; run lensledger rebuild",
-				v.Position, strings.Join(v.Differing(), "; "))
-		}
-		return nil
-	})
 }

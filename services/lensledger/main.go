@@ -20,10 +20,14 @@ type commands struct {
 	Serve    serveCommand    `cmd:"" help:"Serve intake, answers and pages over HTTP."`
 	Project  projectCommand  `cmd:"" help:"Project the stream into the read models."`
 	Rebuild  rebuildCommand  `cmd:"" help:"Make the read models anew from the archive, beside the live ones, and swap."`
-	Verify   verifyCommand   `cmd:"" help:"Compare the live read models with ones made anew."`
+	Verify   verifyCommand   `cmd:"" help:"Compare the two copies of every event, and the live read models with ones made anew."`
 	Simulate simulateCommand `cmd:"" help:"Write the events of an invented scenario, or publish them."`
 	Design   designCommand   `cmd:"" help:"Work out a chart: threshold and run lengths."`
+	Spool    spoolCommand    `cmd:"" help:"Show what a spool holds, while no service uses it."`
 	Figures  figuresCommand  `cmd:"" help:"Print the departments' figures as JSON or CSV."`
+	Erase    eraseCommand    `cmd:"" help:"Erase the identity of a patient or surgeon everywhere; figures stay."`
+	Backup   backupCommand   `cmd:"" help:"Write the archive and the stream into a folder, with a manifest of what it holds."`
+	Restore  restoreCommand  `cmd:"" help:"Restore a backup, or give the stream its messages back from the archive."`
 }
 
 func main() {

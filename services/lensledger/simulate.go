@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"log/slog"
 	"os"
+	"time"
 
 	"lensledger/events/simulate"
 	"lensledger/events/stream"
@@ -16,14 +17,19 @@ type simulateCommand struct {
 	servers
 	Seed    uint64 `help:"Seed: the same seed gives the same events; 0 is the demo's own."`
 	Cases   int    `default:"6000" help:"Number of operations."`
-	Publish bool   `help:"Publish to NATS instead of writing one event a line."`
+	Publish bool   `help:"Publish to NATS instead of writing one event a line." xor:"to"`
+
+	ToArchive bool `help:"File in an empty archive by COPY instead, for measuring: no stream stands behind it, so nothing can be added. Make its read models with rebuild." xor:"to"`
 }
 
-// Run writes or publishes an invented scenario.
+// Run writes, publishes or files an invented scenario. None of it is held in memory.
 func (c *simulateCommand) Run(ctx context.Context) error {
 	logTo(slog.LevelInfo)
 	scenario := scenarioOf(c.Seed, c.Cases)
 	fmt.Fprintln(os.Stderr, simulate.Invented)
+	if c.ToArchive {
+		return c.withArchive(ctx, func(p *projector.Projector) error { return file(ctx, p, scenario) })
+	}
 	if !c.Publish {
 		out := bufio.NewWriterSize(os.Stdout, 1<<20)
 		for e := range scenario.Events() {
@@ -48,6 +54,20 @@ func (c *simulateCommand) Run(ctx context.Context) error {
 	defer s.Close()
 	n, err := publish(ctx, s.Publisher(), scenario)
 	slog.Info("invented events published", "events", n)
+	return err
+}
+
+// file writes a scenario's events into an empty archive, recorded as they are made.
+func file(ctx context.Context, p *projector.Projector, scenario simulate.Scenario) error {
+	began := time.Now()
+	last, err := p.FileArchive(ctx, func(yield func(stream.Message) bool) {
+		for e := range scenario.Events() {
+			if !yield(stream.Message{Subject: projector.SubjectOf(e), Data: e.Encode(), Time: time.Now()}) {
+				return
+			}
+		}
+	})
+	slog.Info("invented events filed", "events", last, "took", time.Since(began).Round(time.Millisecond))
 	return err
 }
 

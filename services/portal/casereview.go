@@ -23,6 +23,7 @@ import (
 	"lensledger/projections/outcome"
 	"lensledger/services/access"
 	"lensledger/services/analytics"
+	"lensledger/services/intake"
 	"lensledger/services/web"
 )
 
@@ -193,7 +194,9 @@ func (s *Service) reviewCase(w http.ResponseWriter, r *http.Request, actor acces
 	if err != nil {
 		return err
 	}
-	s.await(r.Context(), []uint64{result.Sequence})
+	if result.Status != intake.Kept {
+		s.await(r.Context(), []uint64{result.Sequence})
+	}
 	http.Redirect(w, r, "/cases/"+url.PathEscape(record.Case.Code)+"?recorded="+url.QueryEscape(e.ID)+"#reviews", http.StatusSeeOther)
 	return nil
 }

@@ -101,6 +101,8 @@ func goldenPages(t *testing.T, s *Service) map[string]struct {
 		{Sequence: 901, RecordedAt: fixedAt.RecordedAt, Reason: "strange-reason"},
 		{Sequence: 10, RecordedAt: fixedAt.RecordedAt, Source: "ehr-harbour", Department: "HARBOUR", Reason: events.CodeUnknownType, ReleasedAs: &released}})
 	rows.Replay, rows.Hidden = true, 4
+	rows.Counts = countedReasons([]archive.QuarantineCount{{Source: "ehr-harbour", Department: "HARBOUR", Reason: events.CodeUnknownType, Waiting: 2},
+		{Source: "", Department: "", Reason: events.CodeSubject, Waiting: 0, Released: 1}})
 	add("intake-quality", "intake", intakeView{frame: framed(quality, "Were the events taken, which were refused and why?"), Answer: intakeAnswer(counts, 2, true), Sources: sourceRows(counts), Quarantine: rows})
 	add("intake-administrator", "intake", intakeView{frame: framed(administrator, "Were the events taken, which were refused and why?"), Answer: intakeAnswer(counts, 0, false), Sources: sourceRows(counts)})
 	add("intake-empty", "intake", intakeView{frame: framed(integrator, "Were the events taken, which were refused and why?"), Answer: intakeAnswer(nil, 0, true), Quarantine: &quarantineView{}})

@@ -35,6 +35,7 @@ type sourceView struct {
 type quarantineView struct {
 	Waiting  []quarantinedView
 	Replayed []quarantinedView
+	Counts   []countedReason
 	Hidden   int // older ones that aren't listed
 	Replay   bool
 }
@@ -46,6 +47,9 @@ type quarantinedView struct {
 	Source, Department       string
 	Why, Found, Do, Released string
 }
+
+// countedReason is how many events of a source are in quarantine for one reason.
+type countedReason struct{ Source, Department, Reason, Waiting, Released string }
 
 // quarantineShown bounds the list.
 const quarantineShown = 200
@@ -75,6 +79,11 @@ func (s *Service) intakePage(w http.ResponseWriter, r *http.Request, actor acces
 			}
 			waiting = waits
 			view.Quarantine = quarantineRows(rows)
+			reasons, err := archive.QuarantineCounts(r.Context(), tx, archive.Newest, "")
+			if err != nil {
+				return err
+			}
+			view.Quarantine.Counts = countedReasons(reasons)
 			view.Quarantine.Hidden = waiting + replayed - len(rows)
 			view.Quarantine.Replay = s.cfg.Releaser != nil && may(actor.Role, http.MethodPost, replayRoute)
 		}
@@ -120,6 +129,22 @@ func named(code string) string {
 		return "not readable"
 	}
 	return code
+}
+
+func countedReasons(counts []archive.QuarantineCount) []countedReason {
+	out := make([]countedReason, len(counts))
+	for i, c := range counts {
+		out[i] = countedReason{named(c.Source), named(c.Department), reasonOf(c.Reason), whole(c.Waiting), whole(c.Released)}
+	}
+	return out
+}
+
+// reasonOf words the reason of a quarantine.
+func reasonOf(code string) string {
+	if words, ok := reasonWords[code]; ok {
+		return sentence(words.why)
+	}
+	return sentence(plain(code))
 }
 
 func quarantineRows(rows []archive.Quarantined) *quarantineView {

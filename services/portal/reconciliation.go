@@ -6,6 +6,7 @@ import (
 	"net/url"
 	"strconv"
 
+	"lensledger/projections/archive"
 	"lensledger/projections/department"
 	"lensledger/projections/outcome"
 	"lensledger/services/access"
@@ -56,7 +57,28 @@ func (p *departmentPage) missing(r department.Reconciliation) {
 		openSection("Booked, and nothing came", "Booked cases with neither a start nor a cancellation on record, by the day they were planned for",
 			"Planned for", "Every booked case has a start or a cancellation.", r.NotStarted),
 		openSection("Started, and no end", "Operations without an end on record", "Started", "Every operation has an end.", r.NotEnded),
-		followUpSection(r.FollowUp), pairSection(r.Checks)}
+		followUpSection(r.FollowUp), pairSection(r.Checks), leftOutSection(r.LeftOut)}
+}
+
+// leftOutSection says what was received and counts in no figure.
+func leftOutSection(l archive.LeftOut) sectionView {
+	s := sectionView{Heading: "Received, and in no figure", Words: []string{
+		sentence(plural(l.Waiting, "event waits", "events wait")) + " in quarantine, of whatever period, and " +
+			plural(l.InConflict, "event came", "events came") + " with more than one content. None counts until its source puts it right. The intake page says what to do."}}
+	if len(l.Quarantined) > 0 {
+		s.Tables = []tableView{quarantineTable(l.Quarantined)}
+	}
+	return s
+}
+
+// quarantineTable counts what is in quarantine by source and reason.
+func quarantineTable(counts []archive.QuarantineCount) tableView {
+	t := tableView{Name: "Quarantine", Caption: "Events that could not be taken, by source and reason",
+		Head: []column{{"Source", false}, {"Department", false}, {"Reason", false}, {"Waiting", true}, {"Sent again", true}}}
+	for _, c := range counts {
+		t.Rows = append(t.Rows, cells(named(c.Source), named(c.Department), reasonOf(c.Reason), whole(c.Waiting), whole(c.Released)))
+	}
+	return t
 }
 
 func theatreWords(t department.TheatreCount) string {

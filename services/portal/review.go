@@ -20,6 +20,7 @@ import (
 	"lensledger/projections/archive"
 	"lensledger/services/access"
 	"lensledger/services/analytics"
+	"lensledger/services/intake"
 	"lensledger/services/web"
 )
 
@@ -113,7 +114,9 @@ func (s *Service) review(w http.ResponseWriter, r *http.Request, actor access.Ac
 		if err != nil {
 			return err
 		}
-		stored = append(stored, result.Sequence)
+		if result.Status != intake.Kept {
+			stored = append(stored, result.Sequence)
+		}
 	}
 	s.await(r.Context(), stored)
 	http.Redirect(w, r, alarmHref(form.Alarm), http.StatusSeeOther)

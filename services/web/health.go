@@ -12,6 +12,9 @@ import (
 type Check struct {
 	Name string                      // as /readyz lists it, for example "postgres"
 	Run  func(context.Context) error // nil when it works
+
+	// Note is shown beside the status, to anyone who asks; nil shows nothing.
+	Note func() string
 }
 
 // Health answers GET /healthz and GET /readyz.
@@ -52,6 +55,7 @@ type readiness struct {
 type checkResult struct {
 	Name   string `json:"name"`
 	Status string `json:"status"` // ok, failing
+	Note   string `json:"note,omitempty"`
 }
 
 // Ready answers 200 when every check passes, else 503; the body names each.
@@ -82,6 +86,9 @@ func (h *Health) state(ctx context.Context) readiness {
 	now := readiness{Status: "ready", Checks: []checkResult{}}
 	for i, c := range h.checks {
 		result := checkResult{Name: c.Name, Status: "ok"}
+		if c.Note != nil {
+			result.Note = c.Note()
+		}
 		if errs[i] != nil {
 			result.Status, now.Status = "failing", "not-ready"
 			h.log.LogAttrs(ctx, slog.LevelWarn, "not ready", slog.String("check", c.Name), slog.String("error", errs[i].Error()))

@@ -126,8 +126,8 @@ func TestHealth(t *testing.T) {
 	var log bytes.Buffer
 	var broken error
 	h := NewHealth(slog.New(slog.NewTextHandler(&log, nil)),
-		Check{"nats", func(context.Context) error { return nil }},
-		Check{"postgres", func(context.Context) error { return broken }})
+		Check{Name: "nats", Run: func(context.Context) error { return nil }},
+		Check{Name: "postgres", Run: func(context.Context) error { return broken }})
 	ask := func() (int, string) {
 		h.checked = time.Time{} // as if long ago
 		w := httptest.NewRecorder()
@@ -154,7 +154,7 @@ func TestHealth(t *testing.T) {
 // Anyone may ask, so asking must not be a way to load the database.
 func TestReadinessIsNotAskedTooOften(t *testing.T) {
 	runs := 0
-	h := NewHealth(nil, Check{"counted", func(context.Context) error { runs++; return nil }})
+	h := NewHealth(nil, Check{Name: "counted", Run: func(context.Context) error { runs++; return nil }})
 	for range 100 {
 		h.Ready(httptest.NewRecorder(), httptest.NewRequest("GET", "/readyz", nil))
 	}
