@@ -55,6 +55,33 @@ type FigureRow struct {
 	hidden         map[figureCell]bool // what of the row isn't shown
 }
 
+// figureQuantities are the sums that rows of figures are made of: they, and no
+// others, are also summed by quarter.
+var figureQuantities = func() []string {
+	list := []string{Operations, Ruptures, ExpectedNano, Takeovers, TakeoverKnown, Finished, AcuityBothKnown, RefractionKnown, Uncomplicated,
+		ReturnedToTheatre, UnplannedAttending, Endophthalmitis42}
+	for _, what := range []string{"n", "050", "100"} {
+		list = append(list, ErrorSumPrefix+mainEyes+":"+what)
+	}
+	for _, disease := range []string{WithCopathology, WithoutCopathology, UnknownCopathology} {
+		for _, what := range []string{"eyes", "after", "after-000", "after-030", "loss-known", "loss"} {
+			list = append(list, VisionPrefix+oneEye+":"+disease+":"+what)
+		}
+	}
+	for _, reason := range excludedReasons {
+		list = append(list, ExcludedPrefix+reason)
+	}
+	return list
+}()
+
+var isFigureQuantity = func() map[string]bool {
+	set := make(map[string]bool, len(figureQuantities))
+	for _, q := range figureQuantities {
+		set[q] = true
+	}
+	return set
+}()
+
 // ShownFigure is a crude rate; what isn't shown is null. Below 25 cases the counts
 // stand alone.
 type ShownFigure struct {

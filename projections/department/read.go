@@ -240,7 +240,7 @@ func sums(ctx context.Context, tx pgx.Tx, department string, p Period, asOf arch
 	return out, nil
 }
 
-// sumsOfMany gives each department's sums but for the sizes of errors.
+// sumsOfMany gives each department's sums, as of now those that figures are made of.
 func sumsOfMany(ctx context.Context, tx pgx.Tx, departments []string, p Period, asOf archive.AsOf) ([]map[string]int64, error) {
 	list := make([]map[string]int64, len(departments))
 	if asOf.Past {
@@ -257,7 +257,7 @@ func sumsOfMany(ctx context.Context, tx pgx.Tx, departments []string, p Period, 
 		at[code], list[i] = i, map[string]int64{}
 	}
 	from, to := p.quarters()
-	rows, err := tx.Query(ctx, sumCellsOfManySQL, departments, p.From, p.To, from, to)
+	rows, err := tx.Query(ctx, sumCellsOfManySQL, departments, p.From, p.To, from, to, figureQuantities)
 	if err != nil {
 		return nil, fmt.Errorf("sum cells of departments: %w", err)
 	}

@@ -2,7 +2,6 @@ package department
 
 import (
 	_ "embed"
-	"strings"
 	"time"
 
 	"lensledger/projections/outcome"
@@ -52,8 +51,8 @@ func Add(cells map[Cell]int64, r outcome.Row, eye *outcome.EyeRow, sign int64) {
 	quarter := Cell{Department: r.Department, Months: 3, Month: quarterOf(*r.OperatedOn)}
 	add := func(quantity string, n int64) {
 		for _, c := range []Cell{month, quarter} {
-			if c.Months > 1 && strings.HasPrefix(quantity, ErrorPrefix) {
-				continue // only medians need them, of one department at a time
+			if c.Months > 1 && !isFigureQuantity[quantity] {
+				continue
 			}
 			c.Quantity = quantity
 			if cells[c] += sign * n; cells[c] == 0 {

@@ -1,6 +1,7 @@
 -- Called by projector when it creates a copy of the read model.
 -- department_cell: sums by department over spans of one month, so that any run of
--- months is a sum, and over quarters, so that a year of many departments is a short one.
+-- months is a sum; what figures are made of over quarters too, so that a year of many
+-- departments is a short one.
 CREATE TABLE department_cell (
     department text COLLATE "C" NOT NULL,
     months     smallint NOT NULL, -- 1, or 3: a calendar quarter
