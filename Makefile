@@ -15,9 +15,15 @@ BENCHTIME ?= 1s
 FUZZTIME  ?= 30s
 # Operations of bench-million.
 CASES     ?= 1000000
+# Rounds of torture, and its tests. Its permutations are one more than 50 times as many:
+# 100 is the flag's default, which the tests take for no number given.
+TORTURE   ?= 20
+TORTURED  := TestAPowerCut|TestKilledServers|TestAFullDisk|TestAFullLog|TestADamagedStore|TestThreeNodes|TestADeadConnection|$\
+TestAFullPostgresDisk|TestKilledRebuild|TestUnknownCommits|TestTornConnections|TestStandbyTakesOver|TestTwoProjectors|$\
+TestStaleProjector|TestCutOffLeader|TestSilentHolder|TestKilledProcesses
 
 .DEFAULT_GOAL := help
-.PHONY: help demo build test test-race check fmt-check vet lint vuln bench bench-million fuzz postgres clean
+.PHONY: help demo build test test-race check fmt-check vet lint vuln bench bench-million torture fuzz postgres clean
 
 help: ## print this help
 	@awk -F':.*## ' '/^[a-z-]+:.*## /{printf "  make %-13s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
@@ -58,6 +64,13 @@ bench: postgres ## measure: live rate, latency, rebuild, decoding, chart designs
 
 bench-million: postgres ## measure the bulk path at CASES operations, a million: an hour or more, and 45 GB under TMPDIR
 	CASES=$(CASES) nice -n 10 $(GO) test -run '^$$' -bench BenchmarkMillion -benchtime 1x -timeout 24h ./services/lensledger
+
+torture: postgres ## break servers, disks, connections and processes, TORTURE rounds of each, and shuffle: hours; all it says is in bin/torture.log
+	@mkdir -p bin; set -o pipefail; status=0; \
+	shown() { tee -a bin/torture.log | grep --line-buffered -E '^ *--- |^(ok|FAIL|PASS|panic)|_test\.go:[0-9]+:'; return $${PIPESTATUS[0]}; }; : >bin/torture.log; \
+	TORTURE=$(TORTURE) $(GO) test -p 1 -count=1 -v -timeout 6h -run '$(TORTURED)' ./events/stream ./projections/projector ./services/lensledger 2>&1 | shown || status=1; \
+	$(GO) test -count=1 -v -timeout 6h -run 'TestAnyOrderGivesTheSameRows|TestAnswersAsOfStand' ./projections/projector -rapid.checks=$$((50*$(TORTURE)+1)) 2>&1 | shown || status=1; \
+	exit $$status
 
 fuzz: ## fuzz every decoder and every measure, FUZZTIME each
 	@for package in ./events ./projections/measure; do \

@@ -37,7 +37,7 @@ func TestMain(m *testing.M) {
 	// Each check runs whole servers: a few, each with hundreds of events. The flag
 	// still wins, for a long run.
 	if f := flag.Lookup("rapid.checks"); f.Value.String() == f.DefValue {
-		_ = f.Value.Set("6")
+		_ = f.Value.Set("4")
 	}
 	if testing.Short() {
 		os.Exit(m.Run())
