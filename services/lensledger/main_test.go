@@ -137,15 +137,15 @@ func (w *world) start(t testing.TB) {
 		w.url = "http://" + addr
 	case <-ended:
 		t.FailNow()
-	case <-time.After(time.Minute):
-		t.Fatal("the program isn't ready after a minute")
+	case <-time.After(5 * time.Minute):
+		t.Fatal("the program isn't ready after five minutes")
 	}
 }
 
 // wait returns once everything published so far is projected.
 func (w *world) wait(t testing.TB) {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Minute)
 	defer cancel()
 	info, err := w.log.Info(ctx)
 	if err != nil {
