@@ -163,30 +163,15 @@ func replacement(ctx context.Context, handle jetstream.Stream, sequence uint64) 
 // again until ctx ends, with the same message id.
 func (s *Stream) Replace(ctx context.Context, e Erasure) (uint64, error) {
 	msg, err := e.message()
+	results := make([]Result, 1)
+	if err == nil {
+		s.publisher.settle(ctx, []try{{msg: msg}}, results)
+		err = results[0].Err
+	}
 	if err != nil {
 		return 0, fmt.Errorf("replace sequence %d: %w", e.Position, err)
 	}
-	ctx, stop := s.link.whilePermitted(ctx, msg.Subject)
-	defer stop()
-	for wait := firstWait; ; wait = min(2*wait, longestWait) {
-		try, cancel := context.WithTimeout(ctx, ackTimeout)
-		ack, err := s.js.PublishMsg(try, msg)
-		cancel()
-		switch {
-		case err == nil && ack.Stream == StreamName:
-			return ack.Sequence, nil
-		case err == nil:
-			return 0, fmt.Errorf("replace sequence %d: acknowledged by stream %q", e.Position, ack.Stream)
-		case ctx.Err() != nil:
-			return 0, fmt.Errorf("replace sequence %d: %w", e.Position, context.Cause(ctx))
-		case !passing(err) && !errors.Is(err, context.DeadlineExceeded):
-			return 0, fmt.Errorf("replace sequence %d: %w", e.Position, refusal(err))
-		}
-		select {
-		case <-time.After(wait):
-		case <-ctx.Done():
-		}
-	}
+	return results[0].Sequence, nil
 }
 
 // Remove deletes a message for good: the server overwrites its bytes. What stands

@@ -127,6 +127,18 @@ func (p *Publisher) PublishBatch(ctx context.Context, batch []Outgoing) []Result
 		}
 		pending = append(pending, try{index: i, msg: msg})
 	}
+	p.settle(ctx, pending, results)
+	for i := range results {
+		if results[i].Err != nil {
+			results[i].Err = fmt.Errorf("publish %s: %w", batch[i].MessageID, results[i].Err)
+		}
+	}
+	return results
+}
+
+// settle sends each event until the server has answered for good or ctx ends, and
+// notes what became of it.
+func (p *Publisher) settle(ctx context.Context, pending []try, results []Result) {
 	for wait := firstWait; len(pending) > 0; wait = min(2*wait, longestWait) {
 		again := p.round(ctx, pending, results)
 		if len(again) == 0 {
@@ -146,12 +158,6 @@ func (p *Publisher) PublishBatch(ctx context.Context, batch []Outgoing) []Result
 		}
 		break
 	}
-	for i := range results {
-		if results[i].Err != nil {
-			results[i].Err = fmt.Errorf("publish %s: %w", batch[i].MessageID, results[i].Err)
-		}
-	}
-	return results
 }
 
 // try is one event being sent.

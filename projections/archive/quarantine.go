@@ -91,12 +91,12 @@ func QuarantineCounts(ctx context.Context, tx pgx.Tx, position uint64, departmen
 	return list, nil
 }
 
-// LeftOut is what was received for a department, of whatever period, and counts in
-// no figure of it: what can't be read has no day of operation.
+// LeftOut is what was received for a department, of whatever period, and set aside:
+// what can't be read has no day of operation.
 type LeftOut struct {
 	Waiting     int               `json:"waiting"`     // events in quarantine
 	Quarantined []QuarantineCount `json:"quarantined"` // of them, by source and reason
-	InConflict  int               `json:"in_conflict"` // identities that came with more than one content: none counts, until an amendment
+	InConflict  int               `json:"in_conflict"` // identities that came with more than one content, settled by an amendment since or not
 }
 
 // CountLeftOut counts what a department's figures leave out, as of a position.

@@ -8,6 +8,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -32,32 +33,15 @@ var versionNumber = regexp.MustCompile(`\b(\d+)(\.\d+)?`)
 // findBinaries gives the folder of the newest server programs. With want above 0
 // only that major version will do: a cluster belongs to the version that made it.
 func findBinaries(ctx context.Context, path string, places []string, want int) (string, error) {
-	dirs := filepath.SplitList(path)
-	for _, pattern := range places {
-		found, err := filepath.Glob(pattern)
-		if err != nil {
-			return "", err
-		}
-		dirs = append(dirs, found...)
+	found, err := installations(ctx, path, places, "postgres", "initdb")
+	if err != nil {
+		return "", err
 	}
 	best, newest := "", 0
-	for _, dir := range dirs {
-		if !filepath.IsAbs(dir) || !executable(filepath.Join(dir, "initdb")) {
-			continue
+	for _, f := range found {
+		if f.major >= oldest && f.major > newest && (want == 0 || f.major == want) {
+			best, newest = f.dir, f.major
 		}
-		out, err := exec.CommandContext(ctx, filepath.Join(dir, "postgres"), "--version").Output()
-		if err != nil {
-			continue
-		}
-		m := versionNumber.FindSubmatch(out)
-		if m == nil {
-			continue
-		}
-		v, err := strconv.Atoi(string(m[1]))
-		if err != nil || v < oldest || v <= newest || want > 0 && v != want {
-			continue
-		}
-		best, newest = dir, v
 	}
 	switch {
 	case best != "":
@@ -66,6 +50,43 @@ func findBinaries(ctx context.Context, path string, places []string, want int) (
 		return "", fmt.Errorf("the cluster was made by PostgreSQL %d, which was not found: install it, or dump with it and load into a newer one", want)
 	}
 	return "", ErrNoPostgres
+}
+
+// installation is a folder of PostgreSQL's programs.
+type installation struct {
+	dir   string
+	major int    // version
+	says  string // what the first program answers when asked for its version
+}
+
+// installations lists the folders that have all of some programs, those of the path first.
+func installations(ctx context.Context, path string, places []string, names ...string) ([]installation, error) {
+	dirs := filepath.SplitList(path)
+	for _, pattern := range places {
+		found, err := filepath.Glob(pattern)
+		if err != nil {
+			return nil, err
+		}
+		dirs = append(dirs, found...)
+	}
+	var out []installation
+	for _, dir := range dirs {
+		if !filepath.IsAbs(dir) || slices.ContainsFunc(names, func(name string) bool { return !executable(filepath.Join(dir, name)) }) {
+			continue
+		}
+		says, err := exec.CommandContext(ctx, filepath.Join(dir, names[0]), "--version").Output()
+		if err != nil {
+			continue
+		}
+		m := versionNumber.FindSubmatch(says)
+		if m == nil {
+			continue
+		}
+		if major, err := strconv.Atoi(string(m[1])); err == nil {
+			out = append(out, installation{dir, major, strings.TrimSpace(string(says))})
+		}
+	}
+	return out, nil
 }
 
 func executable(file string) bool {

@@ -191,32 +191,15 @@ func dumpTools(ctx context.Context, conn *pgx.Conn, d *Dumped) (string, error) {
 		return "", fmt.Errorf("version of the server: %w", err)
 	}
 	server /= 10_000
-	dirs := filepath.SplitList(os.Getenv("PATH"))
-	for _, pattern := range places {
-		found, err := filepath.Glob(pattern)
-		if err != nil {
-			return "", err
-		}
-		dirs = append(dirs, found...)
+	found, err := installations(ctx, os.Getenv("PATH"), places, "pg_dump", "pg_restore")
+	if err != nil {
+		return "", err
 	}
 	best, oldestNewer := "", 0
-	for _, dir := range dirs {
-		if !filepath.IsAbs(dir) || !executable(filepath.Join(dir, "pg_dump")) || !executable(filepath.Join(dir, "pg_restore")) {
-			continue
+	for _, f := range found {
+		if f.major >= server && (best == "" || f.major < oldestNewer) {
+			best, oldestNewer, d.Program = f.dir, f.major, f.says
 		}
-		out, err := exec.CommandContext(ctx, filepath.Join(dir, "pg_dump"), "--version").Output()
-		if err != nil {
-			continue
-		}
-		m := versionNumber.FindSubmatch(out)
-		if m == nil {
-			continue
-		}
-		v, err := strconv.Atoi(string(m[1]))
-		if err != nil || v < server || best != "" && v >= oldestNewer {
-			continue
-		}
-		best, oldestNewer, d.Program = dir, v, strings.TrimSpace(string(out))
 	}
 	if best == "" {
 		return "", fmt.Errorf("%w (the server is %s)", ErrNoDump, d.Server)

@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"runtime"
 	"slices"
+	"strconv"
 	"testing"
 	"time"
 
@@ -120,9 +121,15 @@ func BenchmarkSustained(b *testing.B) {
 }
 
 // BenchmarkLatency measures the time from handing an event to the publisher until
-// its rows are committed, at 200 events a second.
+// its rows are committed, at a steady rate of events a second.
 func BenchmarkLatency(b *testing.B) {
-	const perSecond, seconds = 200, 8
+	for _, perSecond := range []int{200, 1000} {
+		b.Run(strconv.Itoa(perSecond), func(b *testing.B) { latency(b, perSecond) })
+	}
+}
+
+func latency(b *testing.B, perSecond int) {
+	const seconds = 8
 	es := scenario(4000 + perSecond*seconds)
 	for b.Loop() {
 		r := loaded(b, es[:4000])
@@ -135,7 +142,7 @@ func BenchmarkLatency(b *testing.B) {
 		go func() { done <- w.Run(ctx) }()
 		took := make(chan time.Duration, perSecond*seconds)
 		failed := make(chan error, perSecond*seconds)
-		tick := time.NewTicker(time.Second / perSecond)
+		tick := time.NewTicker(time.Second / time.Duration(perSecond))
 		for _, e := range es[4000:] {
 			<-tick.C
 			began := time.Now()

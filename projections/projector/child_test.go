@@ -179,19 +179,6 @@ func (r *registry) serveStream(t testing.TB, dir string, port int) {
 	t.Cleanup(r.stream.Close)
 }
 
-// rounds is how often a test tries: quick is for every run, TORTURE a long one.
-func rounds(t testing.TB, quick int) int {
-	t.Helper()
-	if text := os.Getenv("TORTURE"); text != "" {
-		n, err := strconv.Atoi(text)
-		if err != nil {
-			t.Fatalf("TORTURE: %v", err)
-		}
-		return n
-	}
-	return quick
-}
-
 // within waits until something is so, at most for a time, and gives how long that
 // took.
 func within(t testing.TB, most time.Duration, what string, so func() bool) time.Duration {

@@ -33,7 +33,7 @@ func (p *Projector) checkHistory(ctx context.Context) error {
 	}
 	err = p.stream.Holds(ctx, uint64(sequence), body)
 	var history *stream.HistoryError
-	if err != nil && !errors.As(err, &history) && ctx.Err() == nil {
+	if err != nil && !errors.As(err, &history) && !stream.Away(err) && ctx.Err() == nil {
 		// A message that can't be read is for the comparison of copies to name.
 		p.log.Warn("the newest event couldn't be held to the log", "sequence", sequence, "error", err)
 		return nil

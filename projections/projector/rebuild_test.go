@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"math/rand/v2"
 	"sync"
 	"sync/atomic"
 	"testing"
@@ -12,6 +11,7 @@ import (
 
 	"github.com/jackc/pgx/v5"
 
+	"lensledger/events/stream/streamtest"
 	"lensledger/projections/pg"
 	"lensledger/projections/projector"
 )
@@ -26,9 +26,7 @@ func TestKilledRebuild(t *testing.T) {
 	es := history(11, 30)
 	r.publish(t, es...)
 	r.run(t, 500)
-	seed := uint64(time.Now().UnixNano())
-	t.Logf("seed %d", seed)
-	dice := rand.New(rand.NewPCG(seed, 3))
+	dice := streamtest.Random(t)
 	notices := r.notices(t)
 	if notices == 0 {
 		t.Fatal("no alarm was announced: this tests too little")
@@ -100,7 +98,7 @@ func TestKilledRebuild(t *testing.T) {
 		t.Fatal("the rebuild failed")
 	}
 	swapped := 0
-	n := rounds(t, 6)
+	n := streamtest.Rounds(t, 6, 1)
 	for range n {
 		mark()
 		c := r.child(t, "rebuild")

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"math/rand/v2"
 	"slices"
 	"sync"
 	"syscall"
@@ -16,6 +15,7 @@ import (
 
 	"lensledger/events"
 	"lensledger/events/stream"
+	"lensledger/events/stream/streamtest"
 	"lensledger/projections/pg/pgtest"
 	"lensledger/projections/projector"
 )
@@ -84,9 +84,7 @@ func TestStandbyTakesOver(t *testing.T) {
 		t.Skip("-short: starts processes")
 	}
 	r := newOpenRegistry(t)
-	seed := uint64(time.Now().UnixNano())
-	t.Logf("seed %d", seed)
-	dice := rand.New(rand.NewPCG(seed, 2))
+	dice := streamtest.Random(t)
 	es := history(11, 40)
 	const lease = "2s"
 	start := func() *process { return r.child(t, "project", childLease, lease, childBatches, "3") }
@@ -96,7 +94,7 @@ func TestStandbyTakesOver(t *testing.T) {
 	ways := []string{"kill", "stop", "session"}
 	var slowest time.Duration
 	sent := 0
-	n := rounds(t, len(ways))
+	n := streamtest.Rounds(t, len(ways), 1)
 	for i := range n {
 		way := ways[i%len(ways)]
 		before := r.fence(t)

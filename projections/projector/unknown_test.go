@@ -8,6 +8,7 @@ import (
 
 	"github.com/jackc/pgx/v5/pgxpool"
 
+	"lensledger/events/stream/streamtest"
 	"lensledger/projections/pg"
 	"lensledger/projections/pg/pgtest"
 	"lensledger/projections/projector"
@@ -34,7 +35,7 @@ func TestUnknownCommits(t *testing.T) {
 	ended := make(chan error, 1)
 	go func() { ended <- p.Run(ctx) }()
 	within(t, takeover, "it leads", func() bool { return p.Standing() == projector.Leads })
-	cuts := rounds(t, 12)
+	cuts := streamtest.Rounds(t, 12, 1)
 	es := history(11, 14+cuts/2)
 	for i := range cuts {
 		proxy.CutAfter(pgtest.CommitMark, 1)
@@ -65,7 +66,7 @@ func TestTornConnections(t *testing.T) {
 		Log: slog.New(slog.DiscardHandler), Lease: 2 * time.Second})
 	ended := make(chan error, 1)
 	go func() { ended <- p.Run(ctx) }()
-	n := rounds(t, 6)
+	n := streamtest.Rounds(t, 6, 1)
 	es := history(11, 14+n)
 	for i := range n {
 		r.publish(t, es[len(es)*i/n:len(es)*(i+1)/n]...)

@@ -8,8 +8,10 @@ import (
 	"net/http"
 	"strings"
 
+	"github.com/jackc/pgx/v5/pgxpool"
 	"golang.org/x/sync/errgroup"
 
+	"lensledger/events/stream"
 	"lensledger/projections/projector"
 	"lensledger/services/access"
 	"lensledger/services/web"
@@ -44,36 +46,25 @@ type serveCommand struct {
 // Run serves over HTTP.
 func (c *serveCommand) Run(ctx context.Context) error {
 	logTo(slog.LevelInfo)
-	if err := c.checkStream(); err != nil {
-		return err
-	}
 	issuers, err := c.list()
 	if err != nil {
 		return err
 	}
-	pool, err := c.database(ctx)
-	if err != nil {
+	return c.withBoth(ctx, "serve", func(pool *pgxpool.Pool, s *stream.Stream) error {
+		spool, err := c.openSpool(s.Publisher())
+		if err != nil {
+			return err
+		}
+		a, err := newApp(ctx, appConfig{Pool: pool, Schema: c.Schema, Stream: s, Spool: spool, Listen: c.Listen, Issuers: issuers,
+			OperatorToken: c.Operators, Project: c.Project})
+		if err == nil {
+			err = a.Run(ctx)
+		}
+		if spool != nil {
+			err = errors.Join(err, spool.Close())
+		}
 		return err
-	}
-	defer pool.Close()
-	s, err := c.stream(ctx, pool, nil, "serve")
-	if err != nil {
-		return err
-	}
-	defer s.Close()
-	spool, err := c.openSpool(s.Publisher())
-	if err != nil {
-		return err
-	}
-	a, err := newApp(ctx, appConfig{Pool: pool, Schema: c.Schema, Stream: s, Spool: spool, Listen: c.Listen, Issuers: issuers,
-		OperatorToken: c.Operators, Project: c.Project})
-	if err == nil {
-		err = a.Run(ctx)
-	}
-	if spool != nil {
-		err = errors.Join(err, spool.Close())
-	}
-	return err
+	})
 }
 
 type projectCommand struct {
@@ -84,34 +75,23 @@ type projectCommand struct {
 // Run follows the stream.
 func (c *projectCommand) Run(ctx context.Context) error {
 	logTo(slog.LevelInfo)
-	if err := c.checkStream(); err != nil {
-		return err
-	}
-	pool, err := c.database(ctx)
-	if err != nil {
-		return err
-	}
-	defer pool.Close()
-	opened, err := c.stream(ctx, pool, nil, "project")
-	if err != nil {
-		return err
-	}
-	defer opened.Close()
-	registry := newRegistry()
-	p := projector.New(projector.Config{Pool: pool, Base: c.Schema, Stream: opened, Registerer: registry})
-	health := web.NewHealth(slog.Default(), healthChecks(pool, opened, p, staleAfter, true)...)
-	router := web.NewRouter()
-	router.HandleFunc("/healthz", health.Live).Methods(http.MethodGet)
-	router.HandleFunc("/readyz", health.Ready).Methods(http.MethodGet)
-	router.Handle("/metrics", web.MetricsHandler(registry)).Methods(http.MethodGet)
-	server, err := web.New(web.Config{Listen: c.Listen, Handler: web.Handler(router, web.Options{Logger: slog.Default()}), Logger: slog.Default()})
-	if err != nil {
-		return err
-	}
-	group, ctx := errgroup.WithContext(ctx)
-	group.Go(func() error { return p.Run(ctx) })
-	group.Go(func() error { return server.Run(ctx) })
-	return group.Wait()
+	return c.withBoth(ctx, "project", func(pool *pgxpool.Pool, s *stream.Stream) error {
+		registry := newRegistry()
+		p := projector.New(projector.Config{Pool: pool, Base: c.Schema, Stream: s, Registerer: registry})
+		health := web.NewHealth(slog.Default(), healthChecks(pool, s, p, staleAfter, true)...)
+		router := web.NewRouter()
+		router.HandleFunc("/healthz", health.Live).Methods(http.MethodGet)
+		router.HandleFunc("/readyz", health.Ready).Methods(http.MethodGet)
+		router.Handle("/metrics", web.MetricsHandler(registry)).Methods(http.MethodGet)
+		server, err := web.New(web.Config{Listen: c.Listen, Handler: web.Handler(router, web.Options{Logger: slog.Default()}), Logger: slog.Default()})
+		if err != nil {
+			return err
+		}
+		group, ctx := errgroup.WithContext(ctx)
+		group.Go(func() error { return p.Run(ctx) })
+		group.Go(func() error { return server.Run(ctx) })
+		return group.Wait()
+	})
 }
 
 // withArchive opens Postgres alone: what the archive is enough for.

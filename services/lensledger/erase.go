@@ -9,7 +9,10 @@ import (
 	"os"
 	"time"
 
+	"github.com/jackc/pgx/v5/pgxpool"
+
 	"lensledger/events"
+	"lensledger/events/stream"
 	"lensledger/projections/projector"
 )
 
@@ -33,40 +36,29 @@ func (c *eraseCommand) Run(ctx context.Context) error {
 	case c.Patient == "" || c.Surgeon != "":
 		return errors.New("erase: give --patient CODE or --surgeon CODE")
 	}
-	if err := c.checkStream(); err != nil {
-		return err
-	}
-	pool, err := c.database(ctx)
-	if err != nil {
-		return err
-	}
-	defer pool.Close()
-	s, err := c.stream(ctx, pool, nil, "erase")
-	if err != nil {
-		return err
-	}
-	defer s.Close()
-	e := projector.NewEraser(projector.EraserConfig{Pool: pool, Base: c.Schema, Stream: s, Wait: c.Wait})
-	report, err := e.Run(ctx, request)
-	if err != nil {
-		return err
-	}
-	out := json.NewEncoder(os.Stdout)
-	out.SetIndent("", "  ")
-	if err := out.Encode(report); err != nil {
-		return err
-	}
-	for _, note := range []struct {
-		about bool
-		text  string
-	}{
-		{report.InIDs > 0, fmt.Sprintf("%d events have the code within their id, which stays: let their source make other ids", report.InIDs)},
-		{report.InCaseCodes > 0, fmt.Sprintf("%d events have the code within their case's code, which stays", report.InCaseCodes)},
-		{len(report.Copies) > 0, "a rebuild or verify that was broken off has left a copy of the read models; run it once more, which clears it away"},
-	} {
-		if note.about {
-			slog.Warn(note.text)
+	return c.withBoth(ctx, "erase", func(pool *pgxpool.Pool, s *stream.Stream) error {
+		e := projector.NewEraser(projector.EraserConfig{Pool: pool, Base: c.Schema, Stream: s, Wait: c.Wait})
+		report, err := e.Run(ctx, request)
+		if err != nil {
+			return err
 		}
-	}
-	return nil
+		out := json.NewEncoder(os.Stdout)
+		out.SetIndent("", "  ")
+		if err := out.Encode(report); err != nil {
+			return err
+		}
+		for _, note := range []struct {
+			about bool
+			text  string
+		}{
+			{report.InIDs > 0, fmt.Sprintf("%d events have the code within their id, which stays: let their source make other ids", report.InIDs)},
+			{report.InCaseCodes > 0, fmt.Sprintf("%d events have the code within their case's code, which stays", report.InCaseCodes)},
+			{len(report.Copies) > 0, "a rebuild or verify that was broken off has left a copy of the read models; run it once more, which clears it away"},
+		} {
+			if note.about {
+				slog.Warn(note.text)
+			}
+		}
+		return nil
+	})
 }

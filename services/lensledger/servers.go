@@ -47,6 +47,24 @@ func (s servers) database(ctx context.Context) (*pgxpool.Pool, error) {
 	return pg.Connect(ctx, s.DatabaseURL, s.Schema, poolSize)
 }
 
+// withBoth opens Postgres and the event stream, as name in NATS's list of clients.
+func (s servers) withBoth(ctx context.Context, name string, do func(*pgxpool.Pool, *stream.Stream) error) error {
+	if err := s.checkStream(); err != nil {
+		return err
+	}
+	pool, err := s.database(ctx)
+	if err != nil {
+		return err
+	}
+	defer pool.Close()
+	opened, err := s.stream(ctx, pool, nil, name)
+	if err != nil {
+		return err
+	}
+	defer opened.Close()
+	return do(pool, opened)
+}
+
 // poolSize is the most database connections of one process: pages and answers
 // beside a projector and the workers of a rebuild.
 const poolSize = 16

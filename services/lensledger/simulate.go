@@ -8,6 +8,8 @@ import (
 	"os"
 	"time"
 
+	"github.com/jackc/pgx/v5/pgxpool"
+
 	"lensledger/events/simulate"
 	"lensledger/events/stream"
 	"lensledger/projections/projector"
@@ -39,22 +41,11 @@ func (c *simulateCommand) Run(ctx context.Context) error {
 		}
 		return out.Flush()
 	}
-	if err := c.checkStream(); err != nil {
+	return c.withBoth(ctx, "simulate", func(_ *pgxpool.Pool, s *stream.Stream) error {
+		n, err := publish(ctx, s.Publisher(), scenario)
+		slog.Info("invented events published", "events", n)
 		return err
-	}
-	pool, err := c.database(ctx)
-	if err != nil {
-		return err
-	}
-	defer pool.Close()
-	s, err := c.stream(ctx, pool, nil, "simulate")
-	if err != nil {
-		return err
-	}
-	defer s.Close()
-	n, err := publish(ctx, s.Publisher(), scenario)
-	slog.Info("invented events published", "events", n)
-	return err
+	})
 }
 
 // file writes a scenario's events into an empty archive, recorded as they are made.

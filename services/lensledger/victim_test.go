@@ -146,7 +146,7 @@ func (w *whole) killBackend(chance *rand.Rand) bool {
 		return false // the session had just ended
 	}
 	w.restarts.Go(func() {
-		// This session is ended with the others.
+		// This connection is ended with the others.
 		for _, err := conn.Exec(w.ctx, "SELECT"); err == nil; _, err = conn.Exec(w.ctx, "SELECT") {
 			time.Sleep(5 * time.Millisecond)
 		}

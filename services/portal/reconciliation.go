@@ -60,11 +60,11 @@ func (p *departmentPage) missing(r department.Reconciliation) {
 		followUpSection(r.FollowUp), pairSection(r.Checks), leftOutSection(r.LeftOut)}
 }
 
-// leftOutSection says what was received and counts in no figure.
+// leftOutSection says what was received and was set aside.
 func leftOutSection(l archive.LeftOut) sectionView {
-	s := sectionView{Heading: "Received, and in no figure", Words: []string{
-		sentence(plural(l.Waiting, "event waits", "events wait")) + " in quarantine, of whatever period, and " +
-			plural(l.InConflict, "event came", "events came") + " with more than one content. None counts until its source puts it right. The intake page says what to do."}}
+	s := sectionView{Heading: "Received, and set aside", Words: []string{
+		sentence(plural(l.Waiting, "event waits", "events wait")) + " in quarantine, of whatever period; none counts until its source puts it right. The intake page says what to do.",
+		sentence(plural(l.InConflict, "event came", "events came")) + " with more than one content; none counts until it is amended, and those amended since are in this number."}}
 	if len(l.Quarantined) > 0 {
 		s.Tables = []tableView{quarantineTable(l.Quarantined)}
 	}

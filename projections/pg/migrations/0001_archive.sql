@@ -92,21 +92,18 @@ CREATE TABLE alarm_notice (
     position   bigint NOT NULL
 );
 
--- Whose rows are in view. Unset means nothing. The role figures is no person's: the
--- program takes it to sum up a department, after the API has checked that the caller
--- may have the sums. Policies ask in a sub-select, department IN (SELECT
--- departments_in_view()) OR people && (SELECT people_in_view()), so that the answer
--- is worked out once for a question and not for each of its rows.
+-- Who may see a row of a department about these people. Unset means nothing. The
+-- role figures is no person's: the program takes it to sum up a department, after
+-- the API has checked that the caller may have the sums.
 -- +goose StatementBegin
-CREATE FUNCTION departments_in_view() RETURNS SETOF text LANGUAGE sql STABLE AS $$
-    SELECT unnest(string_to_array(current_setting('app.departments', true), ','))
-    WHERE current_setting('app.role', true) IN ('quality', 'figures')
-$$;
--- +goose StatementEnd
--- +goose StatementBegin
-CREATE FUNCTION people_in_view() RETURNS text[] LANGUAGE sql STABLE AS $$
-    SELECT CASE WHEN current_setting('app.role', true) IN ('trainer', 'trainee')
-        THEN string_to_array(current_setting('app.surgeons', true), ',') END
+CREATE FUNCTION sees(department text, people text[]) RETURNS boolean LANGUAGE sql STABLE AS $$
+    SELECT CASE current_setting('app.role', true)
+        WHEN 'quality' THEN department = ANY (string_to_array(current_setting('app.departments', true), ','))
+        WHEN 'figures' THEN department = ANY (string_to_array(current_setting('app.departments', true), ','))
+        WHEN 'trainer' THEN people && string_to_array(current_setting('app.surgeons', true), ',')
+        WHEN 'trainee' THEN people && string_to_array(current_setting('app.surgeons', true), ',')
+        ELSE false
+    END
 $$;
 -- +goose StatementEnd
 -- +goose StatementBegin
@@ -132,9 +129,9 @@ ALTER TABLE event_log FORCE ROW LEVEL SECURITY;
 CREATE POLICY event_log_read ON event_log FOR SELECT TO lensledger_reader USING (
     -- A case is folded from all its events or not at all: whoever sees the case
     -- sees those that another department sent.
-    CASE (SELECT current_setting('app.role', true))
-        WHEN 'quality' THEN department IN (SELECT departments_in_view()) OR sees_subject(subject)
-        WHEN 'figures' THEN department IN (SELECT departments_in_view()) OR sees_subject(subject)
+    CASE current_setting('app.role', true)
+        WHEN 'quality' THEN is_own_department(department) OR sees_subject(subject)
+        WHEN 'figures' THEN is_own_department(department) OR sees_subject(subject)
         WHEN 'integrator' THEN source = current_setting('app.source', true) AND is_own_department(department)
         WHEN 'trainer' THEN sees_subject(subject)
         WHEN 'trainee' THEN sees_subject(subject)
@@ -167,8 +164,7 @@ CREATE POLICY case_link_read ON case_link FOR SELECT TO lensledger_reader USING 
 
 ALTER TABLE alarm_notice ENABLE ROW LEVEL SECURITY;
 ALTER TABLE alarm_notice FORCE ROW LEVEL SECURITY;
-CREATE POLICY alarm_notice_read ON alarm_notice FOR SELECT TO lensledger_reader USING (
-    department IN (SELECT departments_in_view()) OR surgeon = ANY ((SELECT people_in_view())::text[]));
+CREATE POLICY alarm_notice_read ON alarm_notice FOR SELECT TO lensledger_reader USING (sees(department, ARRAY[surgeon]));
 
 -- arrival, conflict and stream_state hold positions and times, no person.
 GRANT SELECT ON stream_state, conflict, event_log, arrival, intake_count, quarantine, case_link, alarm_notice TO lensledger_reader;
@@ -178,5 +174,4 @@ GRANT SELECT, INSERT, UPDATE, DELETE ON stream_state, conflict, event_log, arriv
 DROP TABLE alarm_notice, conflict, case_link, quarantine, intake_count, stream_state, arrival, event_log;
 DROP FUNCTION sees_subject(text);
 DROP FUNCTION is_own_department(text);
-DROP FUNCTION people_in_view();
-DROP FUNCTION departments_in_view();
+DROP FUNCTION sees(text, text[]);
