@@ -63,18 +63,31 @@ func (d described) snapshot() (Snapshot, error) {
 	return Snapshot{Epoch: config.Metadata[epochKey], First: state.First, Last: state.Last, Messages: state.Messages, Stream: text}, err
 }
 
+// What the server answers when it can't put a stream in place; nats.go has no
+// names for them.
+const (
+	codeRestoreFailed jetstream.ErrorCode = 10062
+	codeStoreFailed   jetstream.ErrorCode = 10077
+)
+
 // apiFailure is the server's refusal of a call.
 type apiFailure struct {
-	Error *struct {
-		Description string `json:"description"`
-	} `json:"error"`
+	Error *apiRefusal `json:"error"`
 }
+
+// apiRefusal is why.
+type apiRefusal struct {
+	Code        jetstream.ErrorCode `json:"err_code"`
+	Description string              `json:"description"`
+}
+
+func (r *apiRefusal) Error() string { return "nats-server: " + r.Description }
 
 func (f apiFailure) err() error {
 	if f.Error == nil {
 		return nil
 	}
-	return fmt.Errorf("nats-server: %s", f.Error.Description)
+	return f.Error
 }
 
 // Snapshot writes the whole stream as it is now to w, by the server's own snapshot:
@@ -188,8 +201,9 @@ type RestoreConfig struct {
 
 // RestoreSnapshot makes the stream anew from a snapshot: the same messages with
 // their sequences, times and epoch. It fails with *ExistsError where there is a
-// stream, unless it may be overwritten. Broken off, it leaves no stream.
-func RestoreSnapshot(ctx context.Context, cfg RestoreConfig, snap Snapshot, r io.Reader) error {
+// stream, unless it may be overwritten. Broken off, it leaves no stream. r is read
+// again, from where it stands, if the server couldn't put the stream in place at once.
+func RestoreSnapshot(ctx context.Context, cfg RestoreConfig, snap Snapshot, r io.ReadSeeker) error {
 	l, err := dial(ctx, cfg.Config)
 	if err != nil {
 		return err
@@ -201,7 +215,7 @@ func RestoreSnapshot(ctx context.Context, cfg RestoreConfig, snap Snapshot, r io
 	return nil
 }
 
-func restoreSnapshot(ctx context.Context, l *link, cfg RestoreConfig, snap Snapshot, r io.Reader) error {
+func restoreSnapshot(ctx context.Context, l *link, cfg RestoreConfig, snap Snapshot, r io.ReadSeeker) error {
 	var about described
 	if err := json.Unmarshal(snap.Stream, &about); err != nil {
 		return err
@@ -220,10 +234,7 @@ func restoreSnapshot(ctx context.Context, l *link, cfg RestoreConfig, snap Snaps
 		State struct {
 			Last uint64 `json:"last_seq"`
 		} `json:"state"`
-		Error *struct {
-			Code jetstream.ErrorCode `json:"err_code"`
-			Text string              `json:"description"`
-		} `json:"error"`
+		apiFailure
 	}
 	if err := l.ask(ctx, subjectInfo, nil, &there); err != nil {
 		return err
@@ -236,9 +247,21 @@ func restoreSnapshot(ctx context.Context, l *link, cfg RestoreConfig, snap Snaps
 			return err
 		}
 	case there.Error.Code != jetstream.JSErrCodeStreamNotFound:
-		return fmt.Errorf("nats-server: %s", there.Error.Text)
+		return there.Error
 	}
-	err := l.sendSnapshot(ctx, config, about.State, r)
+	start, err := r.Seek(0, io.SeekCurrent)
+	if err != nil {
+		return err
+	}
+	err = l.sendSnapshot(ctx, config, about.State, r)
+	// The server sweeps up after a removed stream in its own time, and can take
+	// the restored one's folder away with it.
+	var swept *apiRefusal
+	for again := 0; again < 3 && there.Error == nil && errors.As(err, &swept) && (swept.Code == codeRestoreFailed || swept.Code == codeStoreFailed); again++ {
+		if _, err = r.Seek(start, io.SeekStart); err == nil {
+			err = l.sendSnapshot(ctx, config, about.State, r)
+		}
+	}
 	if err != nil {
 		// What came before the fault must not pass for the stream.
 		clean, cancel := context.WithTimeout(context.WithoutCancel(ctx), apiTimeout)
