@@ -258,15 +258,21 @@ func TestBadTokensAllGetTheSameAnswer(t *testing.T) {
 	}
 	good := s.raw(t, "EdDSA", goodHeader, claims(t, nil))
 	for name, set := range map[string]func(*http.Request){
-		"basic":             func(r *http.Request) { r.SetBasicAuth("trainee", good) },
-		"no scheme":         func(r *http.Request) { r.Header.Set("Authorization", good) },
-		"two headers":       func(r *http.Request) { r.Header["Authorization"] = []string{"Bearer " + good, "Bearer " + good} },
-		"in the query":      func(r *http.Request) { r.URL.RawQuery = "access_token=" + good },
-		"the page's cookie": cookieToken(good),
+		"basic":        func(r *http.Request) { r.SetBasicAuth("trainee", good) },
+		"no scheme":    func(r *http.Request) { r.Header.Set("Authorization", good) },
+		"two headers":  func(r *http.Request) { r.Header["Authorization"] = []string{"Bearer " + good, "Bearer " + good} },
+		"in the query": func(r *http.Request) { r.URL.RawQuery = "access_token=" + good },
 	} {
 		if status, body, _ := w.ask(t, "GET", "/v1/surgeons/S-014/charts", set); status != 401 || withoutInstance(body) != withoutInstance(want) {
 			t.Errorf("%s: %d %s", name, status, body)
 		}
+	}
+	// A page's cookie opens what its script reads, and nothing else of the API.
+	if status, body, _ := w.ask(t, "GET", "/v1/reviews", cookieToken(good)); status != 401 || withoutInstance(body) != withoutInstance(want) {
+		t.Errorf("the page's cookie: %d %s", status, body)
+	}
+	if status, _, _ := w.ask(t, "GET", "/v1/surgeons/S-014/charts", cookieToken(good)); status != 200 {
+		t.Errorf("the page's cookie for what its script reads: %d", status)
 	}
 	if status, _, _ := w.ask(t, "GET", "/v1/surgeons/S-014/charts", bearerToken(good)); status != 200 {
 		t.Errorf("the good token: %d", status)

@@ -71,3 +71,12 @@ func figureTable(name, caption string, figures []figureView) tableView {
 	}
 	return t
 }
+
+// drawing is a chart: what it shows in words, the address that the script draws
+// it from, and the same data as a table for whoever doesn't see it drawn.
+type drawing struct {
+	Kind    string // what services/portal/charts draws it as
+	Source  string // GET of the API: the numbers are the API's own
+	Finding string // what the chart shows, in a sentence
+	Table   tableView
+}
