@@ -29,6 +29,7 @@ import (
 type registry struct {
 	t         *testing.T
 	db        *pgtest.DB
+	nats      *stream.Server
 	publisher *stream.Publisher
 	projector *projector.Projector
 	issuer    *access.DevIssuer
@@ -46,6 +47,7 @@ func newRegistry(t *testing.T) *registry {
 		t.Fatal(err)
 	}
 	t.Cleanup(nats.Close)
+	r.nats = nats
 	log, err := stream.Open(ctx, stream.Config{Server: nats, Name: "portal test", ManageStream: true})
 	if err != nil {
 		t.Fatal(err)
