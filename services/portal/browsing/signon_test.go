@@ -69,7 +69,7 @@ func serve(t *testing.T) served {
 		"NATS_URL="+strings.Replace(nats.ClientURL(), "nats://", "nats://lensledger:pass-for-this-test@", 1),
 		"LENSLEDGER_ISSUERS="+s.provider.URL+"|programs|"+s.provider.URL+"/keys", "LENSLEDGER_PUBLIC_URL="+s.URL,
 		"LENSLEDGER_SIGN_ON_ISSUER="+s.provider.URL, "LENSLEDGER_SIGN_ON_CLIENT=lensledger", "LENSLEDGER_SIGN_ON_SECRET_FILE="+secret)
-	simulate := exec.Command(binary, "simulate", "--publish", "--cases", "60")
+	simulate := exec.Command(binary, "simulate", "--publish", "--cases", "400")
 	simulate.Env = environment
 	if out, err := simulate.CombinedOutput(); err != nil {
 		t.Fatalf("%v\n%s", err, out)
@@ -141,6 +141,11 @@ func TestSignOnInABrowser(t *testing.T) {
 	b.See(`form[action="/sign-out"]`)
 	if at := b.Path(); at != "/my/reviews" {
 		t.Fatalf("signed in and led to %s", at)
+	}
+	for deadline := time.Now().Add(patience / 2); eval[int](b, `document.querySelectorAll('main a[href^="/cases/"]').length`) == 0; b.Goto("/my/reviews") {
+		if time.Now().After(deadline) { // the service is ready before it has read all
+			t.Fatalf("no case to review: %s", b.See("main"))
+		}
 	}
 	b.Press(`main a[href^="/cases/"]`)
 	b.arrive(s.URL + "/cases/")
