@@ -151,7 +151,7 @@ func TestSignOnInABrowser(t *testing.T) {
 	b.arrive(s.URL + "/cases/")
 	page := b.Path()
 	address = page + "/reviews"
-	b.Choose(`select[name="at_this_stage"]`, "as")
+	eval[string](b, `document.querySelector('select[name="at_this_stage"]').value = "as"`)
 	b.Type(`textarea[name="agreed_action"]`, `Slow the "pull" <down>`)
 
 	pool, err := pg.Connect(t.Context(), s.database, "registry", 1)
@@ -219,7 +219,7 @@ func TestPagesOfSigningIn(t *testing.T) {
 	b.Goto("/my/reviews")
 	b.Press(`main a[href^="/cases/"]`)
 	b.arrive(s.URL + "/cases/")
-	b.Choose(`select[name="at_this_stage"]`, "as")
+	eval[string](b, `document.querySelector('select[name="at_this_stage"]').value = "as"`)
 	b.Type(`textarea[name="agreed_action"]`, strings.Repeat("w", 200))
 	tab, closeTab := chromedp.NewContext(b.ctx)
 	defer closeTab()
