@@ -79,7 +79,7 @@ func (s *Service) intakePage(w http.ResponseWriter, r *http.Request, actor acces
 			}
 			waiting = waits
 			view.Quarantine = quarantineRows(rows)
-			reasons, err := archive.QuarantineCounts(r.Context(), tx, archive.Newest, "")
+			reasons, err := archive.QuarantineCounts(r.Context(), tx, archive.Newest)
 			if err != nil {
 				return err
 			}
