@@ -134,7 +134,7 @@ func (s *Service) getFigureChanges(w http.ResponseWriter, r *http.Request) {
 			var err error
 			at[i], err = archive.Resolve(r.Context(), tx, request.query.Get(name))
 			if errors.Is(err, archive.ErrAsOf) {
-				return nil, badQuery(web.Fault{Pointer: "?" + name, Code: faultInvalid, Detail: err.Error()})
+				return nil, badQuery(web.Fault{Pointer: "?" + name, Code: faultInvalid, Detail: name + strings.TrimPrefix(err.Error(), "as_of")})
 			}
 			if err != nil {
 				return nil, err
