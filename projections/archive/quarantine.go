@@ -12,7 +12,6 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"lensledger/events"
-	"lensledger/projections/pg"
 )
 
 var (
@@ -24,10 +23,6 @@ var (
 	countQuarantineSQL string
 	//go:embed sql/in_quarantine.sql
 	inQuarantineSQL string
-	//go:embed sql/count_quarantined.sql
-	countQuarantinedSQL string
-	//go:embed sql/count_conflicts.sql
-	countConflictsSQL string
 )
 
 // Exchange is what somebody exchanged in an event that was sent again: a
@@ -73,54 +68,6 @@ func CountQuarantine(ctx context.Context, tx pgx.Tx) (waiting, released int, err
 		return 0, 0, fmt.Errorf("count quarantine: %w", err)
 	}
 	return waiting, released, nil
-}
-
-// QuarantineCount is how many events of one source and department could not be
-// taken for one reason.
-type QuarantineCount struct {
-	Source     string `json:"source"`
-	Department string `json:"department"`
-	Reason     string `json:"reason"`
-	Waiting    int    `json:"waiting"`
-	Released   int    `json:"released"` // sent again
-}
-
-// QuarantineCounts counts what is in quarantine up to a position, as far as the
-// reader may see it, sorted by source, department and reason. An empty department
-// means all.
-func QuarantineCounts(ctx context.Context, tx pgx.Tx, position uint64, department string) ([]QuarantineCount, error) {
-	list, err := pg.Structs[QuarantineCount](ctx, tx, countQuarantinedSQL, int64(position), department)
-	if err != nil {
-		return nil, fmt.Errorf("count quarantine: %w", err)
-	}
-	if list == nil {
-		list = []QuarantineCount{}
-	}
-	return list, nil
-}
-
-// LeftOut is what was received for a department, of whatever period, and set aside:
-// what can't be read has no day of operation.
-type LeftOut struct {
-	Waiting     int               `json:"waiting"`     // events in quarantine
-	Quarantined []QuarantineCount `json:"quarantined"` // of them, by source and reason
-	InConflict  int               `json:"in_conflict"` // identities that came with more than one content, settled by an amendment since or not
-}
-
-// CountLeftOut counts what a department's figures leave out, as of a position.
-func CountLeftOut(ctx context.Context, tx pgx.Tx, department string, asOf AsOf) (LeftOut, error) {
-	var out LeftOut
-	var err error
-	if out.Quarantined, err = QuarantineCounts(ctx, tx, asOf.Position, department); err != nil {
-		return out, err
-	}
-	for _, q := range out.Quarantined {
-		out.Waiting += q.Waiting
-	}
-	if err := tx.QueryRow(ctx, countConflictsSQL, int64(asOf.Position), department).Scan(&out.InConflict); err != nil {
-		return out, fmt.Errorf("count conflicts of %s: %w", department, err)
-	}
-	return out, nil
 }
 
 // InQuarantine says whether the reader may see a quarantined event.

@@ -25,6 +25,7 @@ type ComparedRuptures struct {
 	First      ComparedPeriod      `json:"first"`
 	Second     ComparedPeriod      `json:"second"`
 	Comparison *measure.Comparison `json:"comparison"`
+	LeftOut    LeftOut             `json:"left_out"`
 }
 
 // ComparedPeriod is one of two periods.
@@ -49,6 +50,7 @@ func CompareRuptures(ctx context.Context, tx pgx.Tx, department string, first, s
 		if err != nil {
 			return c, err
 		}
+		c.LeftOut = b.LeftOut // of whatever period
 		*part.into = ComparedPeriod{part.of.From.Format(time.DateOnly), part.of.To.Format(time.DateOnly), b.CapsuleRupture, b.Excluded}
 	}
 	a, b := c.First.Figure, c.Second.Figure

@@ -38,7 +38,9 @@ type Figures struct {
 	Total       FigureRow         `json:"total"`
 	Excluded    map[string]*int   `json:"excluded"` // operations of all departments, by reason
 	Suppression SuppressionRule   `json:"suppression"`
+	LeftOut     LeftOut           `json:"left_out"` // of all departments together
 	Suppressed  []Suppressed      `json:"suppressed"`
+	among       []string          // all departments of whoever asks: what is held back was chosen among them
 }
 
 // FigureRow is one department, or all of them.
@@ -52,6 +54,7 @@ type FigureRow struct {
 	Complications  ShownComplications  `json:"complications"`
 	Completeness   ShownCompleteness   `json:"completeness"`
 	Excluded       map[string]*int     `json:"excluded"`
+	LeftOut        LeftOut             `json:"left_out"`
 	hidden         map[figureCell]bool // what of the row isn't shown
 }
 
@@ -138,53 +141,79 @@ type ShownCompleteness struct {
 	Refraction    ShownFigure `json:"refraction_known"`
 }
 
+// ErrChosen means that a department was chosen that isn't one of the caller's.
+var ErrChosen = errors.New("a department was chosen that isn't one of yours")
+
 // ReadFigures gives the figures of some departments for whole months as of a
-// position. suppressed says that they leave the departments.
-func ReadFigures(ctx context.Context, tx pgx.Tx, departments []string, p Period, asOf archive.AsOf, suppressed bool) (Figures, error) {
+// position. suppressed says that they leave the departments. Of departments, which
+// are all of whoever asks, the chosen ones are shown; none means all. What is held
+// back is settled among all of them before any is chosen, and a total of some is
+// shown only where each of its parts is: so two choices that overlap say no more
+// than the table of all, and can't be subtracted from one another.
+func ReadFigures(ctx context.Context, tx pgx.Tx, departments []string, p Period, asOf archive.AsOf, suppressed bool, chosen ...string) (Figures, error) {
 	if !p.wholeMonths() {
 		return Figures{}, ErrMonths
 	}
-	departments = slices.Compact(slices.Sorted(slices.Values(departments)))
+	departments = sortedOnce(departments)
+	chosen, err := choose(departments, chosen)
+	if err != nil {
+		return Figures{}, err
+	}
 	list, err := sumsOfMany(ctx, tx, departments, p, asOf)
 	if err != nil {
 		return Figures{}, err
 	}
-	return figuresOf(departments, list, p, asOf, suppressed)
+	f, err := figuresOf(departments, list, p, asOf, suppressed, chosen...)
+	if err != nil {
+		return f, err
+	}
+	left, err := CountLeftOut(ctx, tx, chosen, asOf)
+	if err != nil {
+		return f, err
+	}
+	for i, row := range f.Rows {
+		f.Rows[i].LeftOut = left[row.Department]
+		f.Total.LeftOut = addLeftOut(f.Total.LeftOut, left[row.Department])
+	}
+	f.LeftOut = f.Total.LeftOut
+	return f, nil
 }
 
-// figuresOf makes the figures of each department's sums.
-func figuresOf(departments []string, list []map[string]int64, p Period, asOf archive.AsOf, suppressed bool) (Figures, error) {
+func sortedOnce(codes []string) []string {
+	return slices.Compact(slices.Sorted(slices.Values(codes)))
+}
+
+// choose gives the chosen departments by code: all of them where none is chosen.
+func choose(departments, chosen []string) ([]string, error) {
+	if len(chosen) == 0 {
+		return departments, nil
+	}
+	for _, code := range chosen {
+		if !slices.Contains(departments, code) {
+			return nil, fmt.Errorf("%w: found %q", ErrChosen, code)
+		}
+	}
+	return sortedOnce(chosen), nil
+}
+
+// figuresOf makes the figures of the chosen ones of some departments from each
+// department's sums; none chosen means all.
+func figuresOf(departments []string, list []map[string]int64, p Period, asOf archive.AsOf, suppressed bool, chosen ...string) (Figures, error) {
 	model, reference := measure.DefaultModel(), measure.Reference2016To2022()
 	f := Figures{From: p.From.Format(time.DateOnly), To: p.To.Format(time.DateOnly), By: "department", AsOf: asOf, Definition: Definition,
-		Reference: reference, RiskModel: model.Name, RiskVersion: model.Version,
-		Rows: []FigureRow{}, Suppression: suppressionRule(suppressed), Suppressed: []Suppressed{}}
-	total := map[string]int64{}
-	var all []Benchmarks
-	for i, code := range departments {
-		for quantity, n := range list[i] {
-			total[quantity] += n
-		}
-		b, err := benchmarks(code, p, asOf, list[i])
-		if err != nil {
-			return f, fmt.Errorf("figures of %s: %w", code, err)
-		}
-		all = append(all, b)
-	}
-	whole, err := benchmarks(AllDepartments, p, asOf, total)
+		Reference: reference, RiskModel: model.Name, RiskVersion: model.Version, LeftOut: addLeftOut(),
+		Rows: []FigureRow{}, Suppression: suppressionRule(suppressed), Suppressed: []Suppressed{}, among: departments}
+	table, err := tableOf(departments, list, p, asOf, suppressed)
 	if err != nil {
-		return f, fmt.Errorf("figures of all departments: %w", err)
+		return f, err
 	}
-	all = append(all, whole)
-	hidden := make([]map[figureCell]bool, len(all))
-	if suppressed {
-		cells := make([]map[figureCell]int, len(all))
-		for i, b := range all {
-			cells[i] = cellsOf(b)
+	if len(chosen) > 0 && len(chosen) < len(departments) {
+		if table, err = table.only(departments, list, chosen, p, asOf); err != nil {
+			return f, err
 		}
-		hidden = suppress(cells[:len(cells)-1], cells[len(cells)-1])
 	}
-	for i, b := range all {
-		row, err := rowOf(b, hidden[i])
+	for i, b := range table.benchmarks {
+		row, err := rowOf(b, table.hidden[i])
 		if err != nil {
 			return f, err
 		}
@@ -200,6 +229,67 @@ func figuresOf(departments []string, list []map[string]int64, p Period, asOf arc
 	}
 	f.Excluded = f.Total.Excluded
 	return f, nil
+}
+
+// figureTable is departments' benchmarks, last those of all together, and what isn't
+// shown of each.
+type figureTable struct {
+	benchmarks []Benchmarks
+	hidden     []map[figureCell]bool
+}
+
+func tableOf(departments []string, list []map[string]int64, p Period, asOf archive.AsOf, suppressed bool) (figureTable, error) {
+	total := map[string]int64{}
+	var t figureTable
+	for i, code := range departments {
+		for quantity, n := range list[i] {
+			total[quantity] += n
+		}
+		b, err := benchmarks(code, p, asOf, list[i])
+		if err != nil {
+			return t, fmt.Errorf("figures of %s: %w", code, err)
+		}
+		t.benchmarks = append(t.benchmarks, b)
+	}
+	whole, err := benchmarks(AllDepartments, p, asOf, total)
+	if err != nil {
+		return t, fmt.Errorf("figures of all departments: %w", err)
+	}
+	t.benchmarks = append(t.benchmarks, whole)
+	t.hidden = make([]map[figureCell]bool, len(t.benchmarks))
+	if suppressed {
+		cells := make([]map[figureCell]int, len(t.benchmarks))
+		for i, b := range t.benchmarks {
+			cells[i] = cellsOf(b)
+		}
+		t.hidden = suppress(cells[:len(cells)-1], cells[len(cells)-1])
+	}
+	return t, nil
+}
+
+// only leaves the chosen departments in a table, with a total of what is shown of
+// each.
+func (t figureTable) only(departments []string, list []map[string]int64, chosen []string, p Period, asOf archive.AsOf) (figureTable, error) {
+	var out figureTable
+	total, hidden := map[string]int64{}, map[figureCell]bool{}
+	for i, code := range departments {
+		if !slices.Contains(chosen, code) {
+			continue
+		}
+		out.benchmarks, out.hidden = append(out.benchmarks, t.benchmarks[i]), append(out.hidden, t.hidden[i])
+		for quantity, n := range list[i] {
+			total[quantity] += n
+		}
+		for cell, isHidden := range t.hidden[i] {
+			hidden[cell] = hidden[cell] || isHidden
+		}
+	}
+	whole, err := benchmarks(AllDepartments, p, asOf, total)
+	if err != nil {
+		return out, fmt.Errorf("figures of the chosen departments: %w", err)
+	}
+	out.benchmarks, out.hidden = append(out.benchmarks, whole), append(out.hidden, hidden)
+	return out, nil
 }
 
 // rowOf shows a department's figures but for what is hidden of them.
@@ -230,7 +320,7 @@ func rowOf(b Benchmarks, hidden map[figureCell]bool) (FigureRow, error) {
 		return FigureRow{}, err
 	}
 	r := b.CapsuleRupture
-	row := FigureRow{Department: b.Department, Operations: shown(cellOperations, b.Operations), hidden: hidden, Excluded: map[string]*int{},
+	row := FigureRow{Department: b.Department, Operations: shown(cellOperations, b.Operations), hidden: hidden, Excluded: map[string]*int{}, LeftOut: addLeftOut(),
 		CapsuleRupture: ShownRupture{ShownFigure: figure(CountedFigure{r.Events, r.N, r.Rate, r.Interval}, cellRupture, cellOperations)},
 		Takeover:       figure(*b.Takeover, cellTakeover, cellTakeoverN),
 		Vision: ShownVision{Eyes: shown(cellEyes, b.Vision.Eyes), At000: share(b.Vision.After.At000, cellAt000, cellAfterN),

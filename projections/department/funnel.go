@@ -62,6 +62,7 @@ type Funnel struct {
 	Adjusted   []AdjustedUnit         `json:"adjusted"` // of the units shown
 	Reference  *measure.Reference     `json:"reference,omitempty"`
 	Excluded   map[string]*int        `json:"excluded"`
+	LeftOut    LeftOut                `json:"left_out"`   // of all the departments asked for
 	Suppressed []string               `json:"suppressed"` // units held back for their small numbers, as in Figures
 	list       map[string]*funnelUnit // by code
 	events, n  int
@@ -115,7 +116,13 @@ func ReadFunnel(ctx context.Context, tx pgx.Tx, r FunnelRequest, asOf archive.As
 	if r.Suppressed && !r.Period.wholeMonths() {
 		return f, ErrMonths
 	}
-	for _, code := range slices.Compact(slices.Sorted(slices.Values(r.Departments))) {
+	departments := slices.Compact(slices.Sorted(slices.Values(r.Departments)))
+	left, err := CountLeftOut(ctx, tx, departments, asOf)
+	if err != nil {
+		return f, err
+	}
+	for _, code := range departments {
+		f.LeftOut = addLeftOut(f.LeftOut, left[code])
 		switch r.Outcome {
 		case string(events.OutcomeVisualLoss), string(events.OutcomeRefractionMiss):
 			operations, err := outcome.Operations(ctx, tx, code, r.Period.From, r.Period.To, asOf)
@@ -143,7 +150,7 @@ func ReadFunnel(ctx context.Context, tx pgx.Tx, r FunnelRequest, asOf archive.As
 
 func newFunnel(r FunnelRequest, asOf archive.AsOf) Funnel {
 	f := Funnel{Outcome: r.Outcome, By: "department", From: r.Period.From.Format(time.DateOnly), To: r.Period.To.Format(time.DateOnly), AsOf: asOf, Definition: Definition,
-		TargetRule: TargetPooled, Adjusted: []AdjustedUnit{}, Excluded: map[string]*int{}, Suppressed: []string{}, list: map[string]*funnelUnit{}, leaves: r.Suppressed}
+		TargetRule: TargetPooled, Adjusted: []AdjustedUnit{}, Excluded: map[string]*int{}, Suppressed: []string{}, LeftOut: addLeftOut(), list: map[string]*funnelUnit{}, leaves: r.Suppressed}
 	if r.BySurgeon {
 		f.By, f.View = "surgeon", cmp.Or(r.View, ViewFirstOperator)
 	}

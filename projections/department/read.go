@@ -100,6 +100,7 @@ type Benchmarks struct {
 	Complications  Complications  `json:"complications"`
 	Completeness   Completeness   `json:"completeness"`
 	Excluded       map[string]int `json:"excluded"`
+	LeftOut        LeftOut        `json:"left_out"`
 }
 
 // RuptureFigure is the capsule rupture rate: crude, and adjusted by indirect
@@ -168,13 +169,19 @@ func Read(ctx context.Context, tx pgx.Tx, department string, p Period, asOf arch
 	if err != nil {
 		return Benchmarks{}, err
 	}
-	return benchmarks(department, p, asOf, sums)
+	b, err := benchmarks(department, p, asOf, sums)
+	if err != nil {
+		return b, err
+	}
+	left, err := CountLeftOut(ctx, tx, []string{department}, asOf)
+	b.LeftOut = left[department]
+	return b, err
 }
 
 // benchmarks makes the figures of the sums over a period.
 func benchmarks(department string, p Period, asOf archive.AsOf, sums map[string]int64) (Benchmarks, error) {
 	b := Benchmarks{Department: department, From: p.From.Format(time.DateOnly), To: p.To.Format(time.DateOnly), AsOf: asOf,
-		Definition: Definition, Operations: int(sums[Operations]), Excluded: map[string]int{}}
+		Definition: Definition, Operations: int(sums[Operations]), Excluded: map[string]int{}, LeftOut: addLeftOut()}
 	unknown := map[string]int{}
 	for q, n := range sums {
 		if reason, ok := strings.CutPrefix(q, ExcludedPrefix); ok {

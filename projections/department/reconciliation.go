@@ -29,7 +29,7 @@ type Reconciliation struct {
 	NotEnded   []OpenCase             `json:"not_ended"`
 	FollowUp   FollowUp               `json:"follow_up"`
 	Checks     []outcome.PatientCheck `json:"checks"`
-	LeftOut    archive.LeftOut        `json:"left_out"`
+	LeftOut    LeftOut                `json:"left_out"`
 }
 
 // TheatreCount sets the number of operations that the theatre counted beside that
@@ -115,8 +115,12 @@ func Reconcile(ctx context.Context, tx pgx.Tx, department string, p Period, asOf
 	if r.Checks, err = outcome.PatientChecks(ctx, tx, department, p.From, p.To, asOf); err != nil {
 		return r, err
 	}
-	r.LeftOut, err = archive.CountLeftOut(ctx, tx, department, asOf)
-	return r, err
+	left, err := CountLeftOut(ctx, tx, []string{department}, asOf)
+	if err != nil {
+		return r, err
+	}
+	r.LeftOut = left[department]
+	return r, nil
 }
 
 func sortOpen(list []OpenCase) {

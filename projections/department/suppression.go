@@ -81,6 +81,15 @@ var figureCells = func() []figureCell {
 	return list
 }()
 
+// FigureNames lists the numbers of a row by their places in it, in the order shown.
+func FigureNames() []string {
+	out := make([]string, len(figureCells))
+	for i, c := range figureCells {
+		out[i] = string(c)
+	}
+	return out
+}
+
 // nested lists numbers each of which is part of the one before: what is left of
 // the one without the other is a count of patients as well.
 var nested = [][]figureCell{

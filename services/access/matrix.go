@@ -58,6 +58,11 @@ var Matrix = []Row{
 	{Method: "GET", Route: "/v1/departments/{department}/endophthalmitis", Roles: []Role{Quality}, Scope: ScopeDepartment},
 	{Method: "GET", Route: "/v1/departments/{department}/risk-model", Roles: []Role{Quality}, Scope: ScopeDepartment},
 	{Method: "GET", Route: "/v1/figures", Roles: []Role{Quality, Auditor}, Scope: ScopeDepartment, Cookie: true},
+	{Method: "GET", Route: "/v1/figures/manifest", Roles: []Role{Quality, Auditor}, Scope: ScopeDepartment},
+	{Method: "GET", Route: "/v1/figures/changes", Roles: []Role{Quality, Auditor}, Scope: ScopeDepartment},
+	{Method: "GET", Route: "/v1/figures/releases", Roles: []Role{Quality, Auditor}, Scope: ScopeDepartment},
+	{Method: "POST", Route: "/v1/figures/releases", Roles: []Role{Auditor}, Scope: ScopeDepartment},
+	{Method: "GET", Route: "/v1/figures/releases/{release}", Roles: []Role{Quality, Auditor}, Scope: ScopeDepartment},
 	{Method: "GET", Route: "/v1/funnels/{outcome}", Roles: []Role{Quality, Auditor}, Scope: ScopeDepartment, Cookie: true},
 	{Method: "GET", Route: "/v1/alarms", Roles: []Role{Quality}, Scope: ScopeDepartment, Cookie: true},
 	{Method: "POST", Route: "/v1/alarms/{alarm}/reviews", Roles: []Role{Quality}, Scope: ScopeDepartment},
@@ -96,9 +101,14 @@ var Matrix = []Row{
 	{Method: "GET", Route: "/figures", Roles: []Role{Quality, Auditor}, Scope: ScopeDepartment, Page: true},
 	{Method: "GET", Route: "/figures.csv", Roles: []Role{Quality, Auditor}, Scope: ScopeDepartment, Page: true},
 	{Method: "GET", Route: "/figures.json", Roles: []Role{Quality, Auditor}, Scope: ScopeDepartment, Page: true},
+	{Method: "GET", Route: "/figures/manifest.json", Roles: []Role{Quality, Auditor}, Scope: ScopeDepartment, Page: true},
+	{Method: "GET", Route: "/figures/changes", Roles: []Role{Quality, Auditor}, Scope: ScopeDepartment, Page: true},
+	{Method: "GET", Route: "/figures/releases", Roles: []Role{Quality, Auditor}, Scope: ScopeDepartment, Page: true},
+	{Method: "POST", Route: "/figures/releases", Roles: []Role{Auditor}, Scope: ScopeDepartment, Page: true},
 	{Method: "POST", Route: "/alarms/{alarm}/reviews", Roles: []Role{Quality}, Scope: ScopeDepartment, Page: true},
 	{Method: "POST", Route: "/quarantine/{sequence}/replays", Roles: []Role{Quality}, Scope: ScopeDepartment, Page: true},
 	{Method: "GET", Route: "/intake", Roles: []Role{Integrator, Quality, Administrator}, Scope: ScopeSource, Page: true},
+	{Method: "POST", Route: "/intake/check", Roles: []Role{Integrator}, Scope: ScopeSource, Page: true},
 }
 
 // Allows reports whether the role may use the route at all.

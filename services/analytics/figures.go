@@ -1,11 +1,15 @@
 package analytics
 
 import (
+	"cmp"
+	"context"
 	"crypto/sha256"
 	"encoding/base64"
 	"errors"
+	"fmt"
 	"mime"
 	"net/http"
+	"net/url"
 	"strconv"
 	"strings"
 
@@ -24,36 +28,125 @@ const (
 	mediaCSV  = "text/csv"
 )
 
-// getFigures serves GET /v1/figures. What an auditor gets has left the departments,
-// so that its small numbers are held back.
+// figuresRequest is a question about figures: what an auditor gets has left the
+// departments, so that its small numbers are held back.
+type figuresRequest struct {
+	who    access.Actor
+	query  url.Values
+	period department.Period
+	chosen []string // none means all of the caller's
+}
+
+func (q figuresRequest) leaves() bool { return q.who.Role != access.Quality }
+
+func (q figuresRequest) read(ctx context.Context, tx pgx.Tx, asOf archive.AsOf) (department.Figures, error) {
+	f, err := department.ReadFigures(ctx, tx, q.who.Departments, q.period, asOf, q.leaves(), q.chosen...)
+	return f, monthsFault(err)
+}
+
+// figuresAsked reads a question about figures; others are the parameters that it
+// takes besides.
+func figuresAsked(r *http.Request, others ...string) (figuresRequest, error) {
+	var q figuresRequest
+	var err error
+	if q.who, q.query, err = asked(r, append([]string{"from", "to", "by", "departments"}, others...)...); err != nil {
+		return q, err
+	}
+	if q.period, err = readPeriod(q.query); err != nil {
+		return q, err
+	}
+	if _, err = oneOf(q.query, "by", "department"); err != nil {
+		return q, err
+	}
+	q.chosen, err = chosenDepartments(q.who, q.query)
+	return q, err
+}
+
+// chosenDepartments reads a list of the caller's own departments.
+func chosenDepartments(who access.Actor, query url.Values) ([]string, error) {
+	if !query.Has("departments") {
+		return nil, nil
+	}
+	chosen := strings.Split(query.Get("departments"), ",")
+	for _, code := range chosen {
+		if !who.InDepartment(code) {
+			return nil, badQuery(web.Fault{Pointer: "?departments", Code: "not-allowed",
+				Detail: fmt.Sprintf("found %q, allowed those of your departments, with commas between: %s", short(code), strings.Join(who.Departments, ", "))})
+		}
+	}
+	return chosen, nil
+}
+
+// getFigures serves GET /v1/figures.
 func (s *Service) getFigures(w http.ResponseWriter, r *http.Request) {
-	who, query, err := asked(r, "from", "to", "by", "as_of")
+	request, err := figuresAsked(r, "as_of")
 	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
-	period, err := readPeriod(query)
-	if err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	if _, err := oneOf(query, "by", "department"); err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	q := question{reader: departmentsReader(who), query: query, form: accepted(r.Header.Get("Accept"), mediaJSON, mediaCSV)}
+	q := question{reader: departmentsReader(request.who), query: request.query, form: accepted(r.Header.Get("Accept"), mediaJSON, mediaCSV)}
+	form := map[string]string{mediaJSON: department.FormJSON, mediaCSV: department.FormCSV}[q.form]
 	q.answer = func(tx pgx.Tx, asOf archive.AsOf) (any, error) {
-		figures, err := department.ReadFigures(r.Context(), tx, who.Departments, period, asOf, who.Role != access.Quality)
+		figures, err := request.read(r.Context(), tx, asOf)
 		if err != nil {
-			return nil, monthsFault(err)
+			return nil, err
 		}
-		if q.form == mediaCSV {
-			return figures.CSV()
-		}
-		return figures.JSON()
+		return figures.Encode(form)
 	}
 	q.write = func(w http.ResponseWriter, body any) { writeFigures(w, q.form, body.([]byte)) }
 	s.answer(w, r, q)
+}
+
+// getManifest serves GET /v1/figures/manifest.
+func (s *Service) getManifest(w http.ResponseWriter, r *http.Request) {
+	request, err := figuresAsked(r, "as_of", "form")
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	form, err := oneOf(request.query, "form", department.Forms...)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	s.answer(w, r, question{reader: departmentsReader(request.who), query: request.query, answer: func(tx pgx.Tx, asOf archive.AsOf) (any, error) {
+		figures, err := request.read(r.Context(), tx, asOf)
+		if err != nil {
+			return nil, err
+		}
+		return figures.Manifest(cmp.Or(form, department.FormJSON))
+	}})
+}
+
+// getFigureChanges serves GET /v1/figures/changes.
+func (s *Service) getFigureChanges(w http.ResponseWriter, r *http.Request) {
+	request, err := figuresAsked(r, "before", "after")
+	if err == nil && request.query.Get("before") == "" {
+		err = badQuery(web.Fault{Pointer: "?before", Code: "missing", Detail: "missing, required: a position of the record, or a time with an offset such as 2025-03-12T10:41:07+00:00"})
+	}
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	s.answer(w, r, question{reader: departmentsReader(request.who), query: request.query, answer: func(tx pgx.Tx, _ archive.AsOf) (any, error) {
+		var at [2]archive.AsOf
+		for i, name := range []string{"before", "after"} {
+			var err error
+			at[i], err = archive.Resolve(r.Context(), tx, request.query.Get(name))
+			if errors.Is(err, archive.ErrAsOf) {
+				return nil, badQuery(web.Fault{Pointer: "?" + name, Code: faultInvalid, Detail: name + strings.TrimPrefix(err.Error(), "as_of")})
+			}
+			if err != nil {
+				return nil, err
+			}
+		}
+		changes, err := department.ReadChanges(r.Context(), tx, request.who.Departments, request.period, at[0], at[1], request.leaves(), request.chosen...)
+		if errors.Is(err, department.ErrMoments) {
+			return nil, badQuery(web.Fault{Pointer: "?after", Code: "out-of-range",
+				Detail: fmt.Sprintf("found position %d, allowed from before on, which is position %d", at[1].Position, at[0].Position)})
+		}
+		return changes, monthsFault(err)
+	}})
 }
 
 // monthsFault tells the client what was wrong with the period.

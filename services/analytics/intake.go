@@ -8,8 +8,10 @@ import (
 
 	"github.com/jackc/pgx/v5"
 
+	"lensledger/events/stream"
 	"lensledger/projections/archive"
 	"lensledger/projections/pg"
+	"lensledger/services/access"
 	"lensledger/services/web"
 )
 
@@ -36,6 +38,23 @@ type Intake struct {
 	Counts  map[string]int64 `json:"counts"` // by disposition, over all sources
 	Sources []IntakeSource   `json:"sources"`
 	Lag     *Lag             `json:"lag"` // null when it isn't known
+
+	// Troubles is what counts in no figure; null for a role that sees counts alone.
+	Troubles *archive.Troubles `json:"troubles"`
+	Spool    *Spool            `json:"spool"` // null where there is none
+}
+
+// Spool is what waits on the service's own disk because the log was away.
+type Spool struct {
+	Waiting int        `json:"waiting"`
+	Oldest  *time.Time `json:"oldest"` // when the oldest was taken; null when none waits
+	Refused int        `json:"refused"`
+	Bytes   int64      `json:"bytes"`
+}
+
+// Spooler knows the spool; *intake.Service is one.
+type Spooler interface {
+	SpoolState() (*stream.SpoolState, error)
 }
 
 // getIntake serves GET /v1/intake.
@@ -74,12 +93,33 @@ func (s *Service) ReadIntake(ctx context.Context, reader pg.Actor) (Intake, erro
 		for _, c := range counts {
 			out.count(c.Source, c.Department, c.Disposition, c.Events, uint64(c.LastSequence), c.LastRecordedAt.UTC())
 		}
-		return nil
+		if reader.Role == string(access.Administrator) {
+			return nil
+		}
+		troubles, err := archive.ReadTroubles(ctx, tx)
+		out.Troubles = &troubles
+		return err
 	})
 	if err != nil {
 		return out, err
 	}
 	out.Lag = s.lag(ctx)
+	if spooler, ok := s.cfg.Desk.(Spooler); ok {
+		out.Spool, err = spoolOf(spooler)
+	}
+	return out, err
+}
+
+func spoolOf(s Spooler) (*Spool, error) {
+	state, err := s.SpoolState()
+	if err != nil || state == nil {
+		return nil, err
+	}
+	out := &Spool{Waiting: state.Waiting, Refused: state.Refused, Bytes: state.Bytes}
+	if !state.Oldest.IsZero() {
+		at := state.Oldest.UTC()
+		out.Oldest = &at
+	}
 	return out, nil
 }
 

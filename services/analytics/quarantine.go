@@ -61,7 +61,7 @@ func (s *Service) getQuarantine(w http.ResponseWriter, r *http.Request) {
 			if asOf.Past {
 				until = asOf.Position
 			}
-			counts, err := archive.QuarantineCounts(r.Context(), tx, until, "")
+			counts, err := archive.QuarantineCounts(r.Context(), tx, until)
 			if err != nil {
 				return nil, err
 			}

@@ -19,6 +19,9 @@ const faultInvalid = "invalid"
 // length.
 const maxParameter = 100
 
+// maxDepartments bounds a list of departments: some two hundred of the longest codes.
+const maxDepartments = 8000
+
 // asked reads who asks, and the parameters of the address: those of known, each
 // once.
 func asked(r *http.Request, known ...string) (access.Actor, url.Values, error) {
@@ -62,8 +65,11 @@ func readQuery(r *http.Request, known ...string) (url.Values, error) {
 }
 
 func lengthOf(name string) int {
-	if name == "after" {
+	switch name {
+	case "after":
 		return maxCursor
+	case "departments":
+		return maxDepartments
 	}
 	return maxParameter
 }

@@ -44,15 +44,15 @@ func items(r *http.Request) (iter.Seq2[item, error], error) {
 	}
 	switch {
 	case media == events.ContentTypeEvent:
-		return single(r, structuredHeader), nil
+		return single(r.Body, structuredHeader), nil
 	case media == events.ContentTypeBatch:
-		return batch(r), nil
+		return batch(r.Body), nil
 	case media == contentTypeLines:
-		return lines(r), nil
+		return lines(r.Body), nil
 	case binary && (media == events.ContentTypeData || contentType == ""):
-		return single(r, binaryHeader(r.Header)), nil
+		return single(r.Body, binaryHeader(r.Header)), nil
 	case media == events.ContentTypeData:
-		return single(r, structuredHeader), nil
+		return single(r.Body, structuredHeader), nil
 	}
 	return nil, unsupported()
 }
@@ -81,9 +81,9 @@ func binaryHeader(h http.Header) events.Header {
 }
 
 // single reads the body as one event.
-func single(r *http.Request, header events.Header) iter.Seq2[item, error] {
+func single(sent io.Reader, header events.Header) iter.Seq2[item, error] {
 	return func(yield func(item, error) bool) {
-		body, err := io.ReadAll(r.Body)
+		body, err := io.ReadAll(sent)
 		switch {
 		case err != nil:
 			yield(item{}, web.BodyError(err))
@@ -97,9 +97,9 @@ func single(r *http.Request, header events.Header) iter.Seq2[item, error] {
 
 // batch reads the body as a JSON list of events. The whole list is read before
 // the first event is given, so that a broken one stores nothing.
-func batch(r *http.Request) iter.Seq2[item, error] {
+func batch(sent io.Reader) iter.Seq2[item, error] {
 	return func(yield func(item, error) bool) {
-		body, err := io.ReadAll(r.Body)
+		body, err := io.ReadAll(sent)
 		if err != nil {
 			yield(item{}, web.BodyError(err))
 			return
@@ -165,9 +165,9 @@ func tooMany() error {
 }
 
 // lines reads one event a line while the body arrives. Blank lines are skipped.
-func lines(r *http.Request) iter.Seq2[item, error] {
+func lines(sent io.Reader) iter.Seq2[item, error] {
 	return func(yield func(item, error) bool) {
-		in := bufio.NewReaderSize(r.Body, 64<<10)
+		in := bufio.NewReaderSize(sent, 64<<10)
 		index := 0
 		for number := 1; ; number++ {
 			text, tooLong, err := readLine(in)

@@ -78,6 +78,10 @@ func (rec *Receipt) sequences() []uint64 {
 	return out
 }
 
+func noEvent() *web.Error {
+	return &web.Error{Code: web.CodeInvalid, Message: "The body holds no event."}
+}
+
 // answer writes the receipt. failure, which may be nil, is why it ends early.
 func (rec *Receipt) answer(w http.ResponseWriter, r *http.Request, failure *web.Error) {
 	if failure == nil && rec.NotStored > 0 {
@@ -85,7 +89,7 @@ func (rec *Receipt) answer(w http.ResponseWriter, r *http.Request, failure *web.
 			"and those without a result, again with the same ids."}
 	}
 	if failure == nil && len(rec.Results) == 0 {
-		failure = &web.Error{Code: web.CodeInvalid, Message: "The body holds no event."}
+		failure = noEvent()
 	}
 	switch {
 	case failure != nil && len(rec.Results) == 0:

@@ -64,6 +64,7 @@ func (p *departmentPage) figures(b department.Benchmarks, surgeons []surgeonsVie
 	p.Sections = append(p.Sections,
 		sectionView{Heading: "Operations left out", Tables: []tableView{countTable("Operations left out of all figures, by reason", "Reason", "Operations",
 			b.Excluded, leftOut, "No operation of the period is left out.")}},
+		leftOutSection(b.LeftOut),
 		sectionView{Heading: "Risk factors that aren't known", Tables: []tableView{countTable(
 			"Operations in which a risk factor wasn't recorded; it is taken as in the reference patient", "Risk factor", "Operations",
 			c.Unknown, factor, "Every risk factor is recorded for every operation.")}})
@@ -86,7 +87,7 @@ func ruptureSection(b department.Benchmarks, excluded int) sectionView {
 		figures = append(figures, figureView{"Unplanned take-over", countedWords(*t), "operations in which it is known"})
 	}
 	return sectionView{Heading: "Capsule rupture and take-over",
-		Words:  []string{"The reference rate is " + percent(c.Reference.Rate) + ": " + c.Reference.Population + " (" + c.Reference.Source + ")."},
+		Words:  []string{leftOutLine(b.LeftOut), "The reference rate is " + percent(c.Reference.Rate) + ": " + c.Reference.Population + " (" + c.Reference.Source + ")."},
 		Tables: []tableView{figureTable("Rupture and take-over", "Capsule rupture and unplanned take-over, operations of "+b.From+" to "+b.To, figures)}}
 }
 

@@ -1,41 +1,105 @@
 package portal
 
 import (
-	"crypto/sha256"
-	"encoding/base64"
 	"errors"
+	"fmt"
 	"maps"
 	"net/http"
 	"net/url"
 	"slices"
+	"strings"
 	"time"
 
-	"github.com/jackc/pgx/v5"
-
-	"lensledger/projections/archive"
 	"lensledger/projections/department"
 	"lensledger/projections/measure"
-	"lensledger/projections/pg"
 	"lensledger/services/access"
-	"lensledger/services/web"
 )
 
-// figures serves GET /figures?from&to&as_of: the figures of all departments of
-// whoever asks, side by side. A choice of departments isn't offered: two tables
-// that share some would give away by subtraction what each holds back.
+// figures serves GET /figures?from&to&as_of&departments: the figures of the chosen
+// departments of whoever asks, side by side, and the files to take away.
 func (s *Service) figures(w http.ResponseWriter, r *http.Request, actor access.Actor) error {
-	return s.departmentPage(w, r, actor, question{title: "What are the figures of the departments, side by side?", form: monthsForm, fill: func(page *departmentPage, at reading) error {
-		f, err := department.ReadFigures(at.ctx, at.tx, actor.Departments, at.period, at.asOf, leaves(actor))
-		if errors.Is(err, department.ErrMonths) {
-			page.Problems = append(page.Problems, problemView{"from", "Period: figures are of whole months, such as 2025-01 to 2025-12."})
+	return s.departmentPage(w, r, actor, question{title: "What are the figures of the departments, side by side?", page: "figures", form: figuresForm, fill: func(page *departmentPage, at reading) error {
+		f, err := department.ReadFigures(at.ctx, at.tx, actor.Departments, at.period, at.asOf, leaves(actor), chosenDepartments(page)...)
+		if page.monthsProblem(err) {
 			return nil
 		}
 		if err != nil {
 			return err
 		}
-		page.sideBySide(f, at.query)
-		return nil
+		page.sideBySide(f)
+		page.Leaving, err = leavingOf(f, actor, s.cfg.Desk != nil, s.cfg.Now())
+		return err
 	}})
+}
+
+// monthsProblem says so on the page if the period isn't one of whole months.
+func (p *departmentPage) monthsProblem(err error) bool {
+	if !errors.Is(err, department.ErrMonths) {
+		return false
+	}
+	p.Problems = append(p.Problems, problemView{"from", "Period: figures are of whole months, such as 2025-01 to 2025-12."})
+	return true
+}
+
+// figuresForm asks for months and departments.
+func figuresForm(page *departmentPage, at reading) {
+	monthsForm(page, at)
+	asked := askedDepartments(at.query)
+	list := checksView{Name: "departments", Label: "Departments (all of yours when none is chosen)"}
+	for _, code := range slices.Sorted(slices.Values(at.actor.Departments)) {
+		list.Options = append(list.Options, choice{code, code, len(asked) == 0 || slices.Contains(asked, code)})
+	}
+	page.Checks = []checksView{list}
+	for _, code := range asked {
+		if !at.actor.InDepartment(code) {
+			page.Problems = append(page.Problems, problemView{"departments",
+				fmt.Sprintf("Departments: %q isn't one of yours. Choose among %s.", shorten(code), list.words())})
+		}
+	}
+}
+
+func (v checksView) words() string {
+	var codes []string
+	for _, o := range v.Options {
+		codes = append(codes, o.Words)
+	}
+	return list(codes)
+}
+
+// shorten bounds what is quoted of what somebody typed.
+func shorten(s string) string {
+	const most = 40
+	if r := []rune(s); len(r) > most {
+		return string(r[:most]) + "…"
+	}
+	return s
+}
+
+// askedDepartments reads departments as a form sends them, each by itself, and as
+// links have them, with commas between.
+func askedDepartments(query url.Values) []string {
+	var out []string
+	for _, part := range query["departments"] {
+		for code := range strings.SplitSeq(part, ",") {
+			if code = strings.TrimSpace(code); code != "" && !slices.Contains(out, code) {
+				out = append(out, code)
+			}
+		}
+	}
+	return out
+}
+
+// chosenDepartments are those that stand chosen in the form.
+func chosenDepartments(page *departmentPage) []string {
+	var out []string
+	for _, c := range page.Checks {
+		for _, o := range c.Options {
+			if o.Selected {
+				out = append(out, o.Value)
+			}
+		}
+	}
+	return out
 }
 
 // leaves says that figures leave the departments with whoever asks.
@@ -48,52 +112,6 @@ func monthsForm(page *departmentPage, _ reading) {
 		if t, err := time.Parse(time.DateOnly, *at); err == nil {
 			*at = t.Format("2006-01")
 		}
-	}
-}
-
-// figuresFile serves GET /figures.csv and /figures.json: to the byte what the API
-// answers, for a browser.
-func (s *Service) figuresFile(form string) handler {
-	return func(w http.ResponseWriter, r *http.Request, actor access.Actor) error {
-		query := r.URL.Query()
-		period, err := department.ParsePeriod(query.Get("from"), query.Get("to"))
-		if err != nil {
-			return &web.Error{Code: web.CodeInvalid, Message: "The period can't be read. Go back, choose the months, and try again."}
-		}
-		as := pg.Actor{Role: "figures", Departments: actor.Departments}
-		if actor.Role == access.Quality {
-			as = reader(actor)
-		}
-		var body []byte
-		err = pg.AsActor(r.Context(), s.cfg.Pool, as, func(tx pgx.Tx) error {
-			asOf, err := archive.Resolve(r.Context(), tx, query.Get("as_of"))
-			if err != nil {
-				return err
-			}
-			f, err := department.ReadFigures(r.Context(), tx, actor.Departments, period, asOf, leaves(actor))
-			if err != nil {
-				return err
-			}
-			if form == "csv" {
-				body, err = f.CSV()
-			} else {
-				body, err = f.JSON()
-			}
-			return err
-		})
-		if errors.Is(err, archive.ErrAsOf) || errors.Is(err, department.ErrMonths) {
-			return &web.Error{Code: web.CodeInvalid, Message: "Figures are of whole months, as of a position that the record has reached. Go back, choose the months, and try again."}
-		}
-		if err != nil {
-			return err
-		}
-		media := map[string]string{"csv": "text/csv; charset=utf-8; header=present", "json": "application/json"}[form]
-		sum := sha256.Sum256(body)
-		w.Header().Set("Content-Type", media)
-		w.Header().Set("Repr-Digest", "sha-256=:"+base64.StdEncoding.EncodeToString(sum[:])+":")
-		w.Header().Set("Content-Disposition", `attachment; filename="figures-`+period.From.Format("2006-01")+"-"+period.To.Format("2006-01")+"."+form+`"`)
-		_, _ = w.Write(body)
-		return nil
 	}
 }
 
@@ -159,7 +177,7 @@ var shownFigures = []struct {
 }
 
 // sideBySide words the figures of departments, in the order of their codes.
-func (p *departmentPage) sideBySide(f department.Figures, query url.Values) {
+func (p *departmentPage) sideBySide(f department.Figures) {
 	all := append(slices.Clone(f.Rows), f.Total)
 	names := make([]string, len(all))
 	for i, r := range all {
@@ -179,6 +197,11 @@ func (p *departmentPage) sideBySide(f department.Figures, query url.Values) {
 		}
 		t.Rows = append(t.Rows, cells(row...))
 	}
+	aside := []string{"Cases with something set aside, of whatever period"}
+	for _, r := range all {
+		aside = append(aside, whole(r.LeftOut.Cases))
+	}
+	t.Rows = append(t.Rows, cells(aside...))
 	out := table("Operations left out", "Reason")
 	for _, reason := range sortedKeys(f.Excluded) {
 		row := []string{sentence(leftOut(reason))}
@@ -187,18 +210,76 @@ func (p *departmentPage) sideBySide(f department.Figures, query url.Values) {
 		}
 		out.Rows = append(out.Rows, cells(row...))
 	}
-	words := []string{fewWords, "Findings after the operation depend on follow-up: their rates are lower bounds."}
-	if f.Suppression.Applied {
-		words = append(words, "“"+sentence(heldBack)+"” marks small numbers. "+f.Suppression.Rule+" ("+f.Suppression.Source+".)")
-	} else {
-		words = append(words, "Nothing is held back: small numbers are for the departments' own eyes. Whoever passes figures on uses the auditor's table.")
+	p.Sections = []sectionView{
+		{Heading: "Side by side", Words: []string{fewWords, "Findings after the operation depend on follow-up: their rates are lower bounds.", leftOutLine(f.LeftOut)},
+			Tables: []tableView{t, out}},
+		heldBackSection(f)}
+}
+
+// heldBackSection says what isn't shown, and why.
+func heldBackSection(f department.Figures) sectionView {
+	s := sectionView{Heading: "What is held back, and why"}
+	if !f.Suppression.Applied {
+		s.Words = []string{"Nothing is held back: small numbers are for the departments' own eyes. Whoever passes figures on uses the auditor's table."}
+		return s
 	}
-	kept := url.Values{"from": {f.From}, "to": {f.To}}
-	if asked := query.Get("as_of"); asked != "" {
-		kept.Set("as_of", asked)
+	s.Words = []string{"“" + sentence(heldBack) + "” marks small numbers. " + f.Suppression.Rule + " (" + f.Suppression.Source + ".)",
+		"It is settled among all of your departments before any is chosen, so that two choices can't be subtracted from one another. Which numbers are small themselves isn't said."}
+	t := tableView{Name: "Held back", Caption: "Numbers held back, by department", Head: heads("Department", "How many", "Which"), None: "No number of this table is held back."}
+	for _, row := range append(slices.Clone(f.Rows), f.Total) {
+		var names []string
+		for _, h := range f.Suppressed {
+			if h.Department == row.Department {
+				names = append(names, figureWords(h.Figure))
+			}
+		}
+		if len(names) > 0 {
+			t.Rows = append(t.Rows, cells(departmentWords(row.Department), whole(len(names)), sentence(strings.Join(names, "; "))))
+		}
 	}
-	p.Sections = []sectionView{{Heading: "Side by side", Words: words, Tables: []tableView{t, out}, Links: []link{
-		{Href: "/figures.csv?" + kept.Encode(), Text: "These figures as a table file (CSV)"}, {Href: "/figures.json?" + kept.Encode(), Text: "These figures for a program (JSON)"}}}}
+	s.Tables = []tableView{t}
+	return s
+}
+
+func departmentWords(code string) string {
+	if code == department.AllDepartments {
+		return "All together"
+	}
+	return code
+}
+
+// figureWords words a number of a row by its place in it.
+func figureWords(figure string) string {
+	if reason, ok := strings.CutPrefix(figure, "excluded."); ok {
+		return "left out: " + leftOut(reason)
+	}
+	if w, ok := figureNames[figure]; ok {
+		return w
+	}
+	return plain(figure)
+}
+
+var figureNames = map[string]string{
+	"operations":                                        "operations counted",
+	"capsule_rupture.events":                            "capsule ruptures",
+	"unplanned_takeover.n":                              "operations in which a take-over is known or known not to be",
+	"unplanned_takeover.events":                         "unplanned take-overs",
+	"vision.eyes":                                       "eyes, one a patient",
+	"vision.at_0_30_or_better.n":                        "eyes with an acuity after the operation",
+	"vision.at_0_30_or_better.count":                    "eyes of 0.30 logMAR (6/12) or better after",
+	"vision.at_0_00_or_better.count":                    "eyes of 0.00 logMAR (6/6) or better after",
+	"vision.visual_loss.n":                              "eyes in which a loss of vision could be seen",
+	"vision.visual_loss.events":                         "eyes with a loss of vision",
+	"refraction.n":                                      "eyes in the main figure of refraction",
+	"refraction.within_1_00_d.count":                    "eyes within 1.00 D of the prediction",
+	"refraction.within_0_50_d.count":                    "eyes within 0.50 D of the prediction",
+	"complications.any.events":                          "operations with any complication in theatre",
+	"complications.returned_to_theatre.events":          "returns to theatre",
+	"complications.unplanned_attendance.events":         "unplanned attendances",
+	"complications.endophthalmitis.events":              "infections inside the eye within 42 days",
+	"completeness.operating_time_known.events":          "operations of known operating time",
+	"completeness.acuity_before_and_after_known.events": "operations with acuity known before and after",
+	"completeness.refraction_known.events":              "operations with a refraction known",
 }
 
 func sortedKeys[V any](m map[string]V) []string { return slices.Sorted(maps.Keys(m)) }

@@ -181,6 +181,7 @@ func funnelLeftOut(f department.Funnel) sectionView {
 	for _, reason := range sortedKeys(f.Excluded) {
 		t.Rows = append(t.Rows, cells(sentence(leftOut(reason)), countShown(f.Excluded[reason])))
 	}
+	s.Words = append(s.Words, leftOutLine(f.LeftOut))
 	s.Tables = []tableView{t}
 	return s
 }

@@ -102,11 +102,16 @@ func goldenPages(t *testing.T, s *Service) map[string]struct {
 		{Sequence: 901, RecordedAt: fixedAt.RecordedAt, Reason: "strange-reason"},
 		{Sequence: 10, RecordedAt: fixedAt.RecordedAt, Source: "ehr-harbour", Department: "HARBOUR", Reason: events.CodeUnknownType, ReleasedAs: &released}})
 	rows.Replay, rows.Hidden = true, 4
-	rows.Counts = countedReasons([]archive.QuarantineCount{{Source: "ehr-harbour", Department: "HARBOUR", Reason: events.CodeUnknownType, Waiting: 2},
-		{Source: "", Department: "", Reason: events.CodeSubject, Waiting: 0, Released: 1}})
-	add("intake-quality", "intake", intakeView{frame: framed(quality, "Were the events taken, which were refused and why?"), Answer: intakeAnswer(counts, 2, true), Sources: sourceRows(counts), Quarantine: rows})
-	add("intake-administrator", "intake", intakeView{frame: framed(administrator, "Were the events taken, which were refused and why?"), Answer: intakeAnswer(counts, 0, false), Sources: sourceRows(counts)})
-	add("intake-empty", "intake", intakeView{frame: framed(integrator, "Were the events taken, which were refused and why?"), Answer: intakeAnswer(nil, 0, true), Quarantine: &quarantineView{}})
+	troubles := troubleSections(archive.Troubles{
+		Quarantined: []archive.QuarantineCount{{Source: "ehr-harbour", Department: "HARBOUR", Reason: events.CodeNewerVersion, Waiting: 2, Cases: 1},
+			{Source: "", Department: "", Reason: events.CodeSubject, Waiting: 0, Released: 1}},
+		Conflicts: []archive.ConflictCount{{Source: "ehr-harbour", Department: "HARBOUR", Identities: 3, Cases: 2}},
+		Unknown:   []archive.UnknownWord{{Source: "ehr-harbour", Department: "HARBOUR", Field: "/data/vitreous", Value: "<gel>", Events: 2, Cases: 2}, {Field: "/type", Events: 1}}},
+		[]archive.Quarantined{{Sequence: 900, Source: "ehr-harbour", Department: "HARBOUR", Reason: events.CodeNewerVersion}})
+	add("intake-quality", "intake", intakeView{frame: framed(quality, "Were the events taken, which were refused and why?"), Answer: intakeAnswer(counts, 2, true), Sources: sourceRows(counts, fixedNow), Quarantine: rows, Troubles: troubles, Behind: []string{lagWords(2, time.Minute)}})
+	add("intake-administrator", "intake", intakeView{frame: framed(administrator, "Were the events taken, which were refused and why?"), Answer: intakeAnswer(counts, 0, false), Sources: sourceRows(counts, fixedNow), Behind: []string{lagWords(0, 0)}})
+	add("intake-empty", "intake", intakeView{frame: framed(integrator, "Were the events taken, which were refused and why?"), Answer: intakeAnswer(nil, 0, true), Quarantine: &quarantineView{}, Troubles: troubleSections(archive.Troubles{}, nil), Check: &checkView{}})
+	deskPages(t, s, add)
 	return pages
 }
 
@@ -166,9 +171,14 @@ func departments(t *testing.T, s *Service, add func(name, page string, view any)
 	for name, suppressed := range map[string]bool{"figures-auditor": true, "figures-quality": false} {
 		page := of(auditor, "/departments/{department}", "What are the figures of the departments, side by side?")
 		page.Department, page.Pages, page.Action = "", nil, "/figures"
-		monthsForm(page, reading{})
-		page.sideBySide(sideBySide(t, suppressed), url.Values{})
-		add(name, "department", page)
+		figuresForm(page, reading{actor: access.Actor{Departments: []string{"HARBOUR", "MOORLAND"}}})
+		f := sideBySide(t, suppressed)
+		page.sideBySide(f)
+		var err error
+		if page.Leaving, err = leavingOf(f, auditor, true, fixedNow); err != nil {
+			t.Fatal(err)
+		}
+		add(name, "figures", page)
 	}
 	for name, n := range map[string]int{"infections": 3, "infections-one": 1, "infections-none": 0} {
 		page := of(quality, "/departments/{department}/infections", "Were there infections inside the eye, and do they lie close together?")

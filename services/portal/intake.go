@@ -5,12 +5,14 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"slices"
 	"strconv"
 	"time"
 
 	"github.com/gorilla/mux"
 	"github.com/jackc/pgx/v5"
 
+	"lensledger/events/stream"
 	"lensledger/projections/archive"
 	"lensledger/projections/projector"
 	"lensledger/services/access"
@@ -22,8 +24,11 @@ type intakeView struct {
 	frame
 	Answer     string
 	Told       string // what became of a replay just asked for
+	Behind     []string
 	Sources    []sourceView
+	Troubles   []sectionView
 	Quarantine *quarantineView // nil for a role that may not read it
+	Check      *checkView      // nil for a role that sends nothing
 }
 
 // sourceView is one source and department.
@@ -36,7 +41,6 @@ type sourceView struct {
 type quarantineView struct {
 	Waiting  []quarantinedView
 	Replayed []quarantinedView
-	Counts   []countedReason
 	Hidden   int // older ones that aren't listed
 	Replay   bool
 }
@@ -47,27 +51,36 @@ type quarantinedView struct {
 	Position, When           string
 	Source, Department       string
 	Why, Found, Do, Released string
+	Sample                   string // its beginning, as it was received
 }
-
-// countedReason is how many events of a source are in quarantine for one reason.
-type countedReason struct{ Source, Department, Reason, Waiting, Released string }
 
 // quarantineShown bounds the list.
 const quarantineShown = 200
 
-// intake serves GET /intake.
-func (s *Service) intake(w http.ResponseWriter, r *http.Request, actor access.Actor) error {
-	return s.intakePage(w, r, actor, http.StatusOK, replayTold(r.URL.Query().Get("replayed")))
+// Spooler knows what waits on the service's own disk; *intake.Service is one.
+type Spooler interface {
+	SpoolState() (*stream.SpoolState, error)
 }
 
-func (s *Service) intakePage(w http.ResponseWriter, r *http.Request, actor access.Actor, status int, told string) error {
-	var view intakeView
+const intakeTitle = "Were the events taken, which were refused and why?"
+
+// intake serves GET /intake.
+func (s *Service) intake(w http.ResponseWriter, r *http.Request, actor access.Actor) error {
+	return s.intakePage(w, r, actor, http.StatusOK, replayTold(r.URL.Query().Get("replayed")), nil)
+}
+
+// intakePage shows the books; checked is what became of a text just pasted.
+func (s *Service) intakePage(w http.ResponseWriter, r *http.Request, actor access.Actor, status int, told string, checked *checkView) error {
+	view := intakeView{Told: told, Check: checked}
+	if view.Check == nil && s.checker() != nil && may(actor.Role, http.MethodPost, checkRoute) {
+		view.Check = &checkView{}
+	}
 	err := s.read(r.Context(), reader(actor), func(tx pgx.Tx, asOf archive.AsOf) error {
 		counts, err := archive.Intake(r.Context(), tx)
 		if err != nil {
 			return err
 		}
-		view = intakeView{Sources: sourceRows(counts), Told: told}
+		view.Sources = sourceRows(counts, s.cfg.Now())
 		waiting := 0
 		if may(actor.Role, http.MethodGet, "/v1/quarantine") {
 			rows, err := archive.LatestQuarantine(r.Context(), tx, quarantineShown)
@@ -80,26 +93,68 @@ func (s *Service) intakePage(w http.ResponseWriter, r *http.Request, actor acces
 			}
 			waiting = waits
 			view.Quarantine = quarantineRows(rows)
-			reasons, err := archive.QuarantineCounts(r.Context(), tx, archive.Newest, "")
+			view.Quarantine.Hidden = waiting + replayed - len(rows)
+			view.Quarantine.Replay = s.cfg.Releaser != nil && may(actor.Role, http.MethodPost, replayRoute)
+			troubles, err := archive.ReadTroubles(r.Context(), tx)
 			if err != nil {
 				return err
 			}
-			view.Quarantine.Counts = countedReasons(reasons)
-			view.Quarantine.Hidden = waiting + replayed - len(rows)
-			view.Quarantine.Replay = s.cfg.Releaser != nil && may(actor.Role, http.MethodPost, replayRoute)
+			view.Troubles = troubleSections(troubles, rows)
 		}
 		view.Answer = intakeAnswer(counts, waiting, view.Quarantine != nil)
-		view.frame = s.frame(r.Context(), actor, "Were the events taken, which were refused and why?", &asOf)
+		view.frame = s.frame(r.Context(), actor, intakeTitle, &asOf)
 		return nil
 	})
 	if err != nil {
 		return err
 	}
+	view.Behind = s.behind(r.Context())
 	return s.render(w, status, "intake", view)
 }
 
+// behind says how far the rows are behind the log, and what the spool holds.
+func (s *Service) behind(ctx context.Context) []string {
+	out := []string{"How far the figures are behind what was received isn't known for the moment."}
+	if s.cfg.Lag != nil {
+		ctx, cancel := context.WithTimeout(ctx, lagWithin)
+		defer cancel()
+		if waiting, age, err := s.cfg.Lag.Lag(ctx); err == nil {
+			out[0] = lagWords(waiting, age)
+		}
+	}
+	if spooler, ok := s.cfg.Desk.(Spooler); ok {
+		state, err := spooler.SpoolState()
+		switch {
+		case err != nil:
+			out = append(out, "What waits on this service's own disk can't be read for the moment.")
+		case state != nil:
+			out = append(out, spoolWords(*state, s.cfg.Now()))
+		}
+	}
+	return out
+}
+
+func lagWords(waiting uint64, age time.Duration) string {
+	if waiting == 0 {
+		return "Everything that the log has is in the figures: none of it waits to be read in."
+	}
+	return sentence(plural(int(waiting), "event waits", "events wait")) + " to be read in, the oldest for " + length(age) + "."
+}
+
+func spoolWords(state stream.SpoolState, now time.Time) string {
+	out := "Nothing waits on this service's own disk for the log."
+	if state.Waiting > 0 {
+		out = sentence(plural(state.Waiting, "event waits", "events wait")) + " on this service's own disk because the log was away, the oldest for " + length(now.Sub(state.Oldest)) +
+			"; don't send them again."
+	}
+	if state.Refused > 0 {
+		out += " " + plural(state.Refused, "event was", "events were") + " set aside there because the log refuses them: whoever runs this service knows which."
+	}
+	return out
+}
+
 // sourceRows puts the books of each source and department into one row.
-func sourceRows(counts []archive.IntakeCount) []sourceView {
+func sourceRows(counts []archive.IntakeCount, now time.Time) []sourceView {
 	type key struct{ source, department string }
 	var order []key
 	sums := map[key]map[string]int64{}
@@ -119,7 +174,7 @@ func sourceRows(counts []archive.IntakeCount) []sourceView {
 		n := func(disposition string) string { return whole(int(sums[k][disposition])) }
 		out = append(out, sourceView{Source: named(k.source), Department: named(k.department), Accepted: n(projector.Accepted),
 			Duplicate: n(projector.Duplicate), Conflict: n(projector.Conflict), Quarantined: n(projector.Quarantined),
-			Erased: n(projector.Erased), LastSeen: moment(last[k])})
+			Erased: n(projector.Erased), LastSeen: agoWords(now.Sub(last[k])) + ": " + moment(last[k])})
 	}
 	return out
 }
@@ -132,12 +187,63 @@ func named(code string) string {
 	return code
 }
 
-func countedReasons(counts []archive.QuarantineCount) []countedReason {
-	out := make([]countedReason, len(counts))
-	for i, c := range counts {
-		out[i] = countedReason{named(c.Source), named(c.Department), reasonOf(c.Reason), whole(c.Waiting), whole(c.Released)}
+// agoWords says roughly how long ago something was.
+func agoWords(d time.Duration) string {
+	switch {
+	case d < time.Minute:
+		return "less than a minute ago"
+	case d < 2*time.Hour:
+		return plural(int(d.Minutes()), "minute ago", "minutes ago")
+	case d < 48*time.Hour:
+		return plural(int(d.Hours()), "hour ago", "hours ago")
 	}
-	return out
+	return plural(int(d.Hours()/24), "day ago", "days ago")
+}
+
+// troubleSections say what counts in no figure, and how to mend it. rows are those of
+// the quarantine that the page lists: a reason leads to its latest one.
+func troubleSections(t archive.Troubles, rows []archive.Quarantined) []sectionView {
+	reasons := tableView{Name: "Quarantine by source and reason", Caption: "Events that could not be taken, by source and reason; cases are those that the waiting ones readably name",
+		Head: []column{{"Reason", false}, {"Source", false}, {"Department", false}, {"Waiting", true}, {"Cases affected", true}, {"Sent again", true}, {"How to mend it", false}, {"Sample", false}},
+		None: "Nothing is in quarantine."}
+	for _, c := range t.Quarantined {
+		row := cells(reasonOf(c.Reason), named(c.Source), named(c.Department), whole(c.Waiting), whole(c.Cases), whole(c.Released), mendOf(c.Reason), "none listed")
+		i := slices.IndexFunc(rows, func(q archive.Quarantined) bool {
+			return q.ReleasedAs == nil && q.Source == c.Source && q.Department == c.Department && q.Reason == c.Reason
+		})
+		if i >= 0 {
+			row[7] = cell{"Position " + whole(int(rows[i].Sequence)), "#position-" + strconv.FormatUint(rows[i].Sequence, 10)}
+		}
+		reasons.Rows = append(reasons.Rows, row)
+	}
+	conflicts := tableView{Name: "In conflict", Caption: "Identities that came with more than one content, and the cases they are about, settled by an amendment since or not",
+		Head: []column{{"Source", false}, {"Department", false}, {"Identities", true}, {"Cases affected", true}}, None: "No identity came with more than one content."}
+	for _, c := range t.Conflicts {
+		conflicts.Rows = append(conflicts.Rows, cells(named(c.Source), named(c.Department), whole(c.Identities), whole(c.Cases)))
+	}
+	unknown := tableView{Name: "Unknown words", Caption: "Words and codes outside the vocabulary in the events that wait in quarantine, most cases first",
+		Head: []column{{"Field", false}, {"Value found", false}, {"Source", false}, {"Department", false}, {"Cases affected", true}, {"Events", true}}, None: "No event waits in quarantine for a word or code that isn't known."}
+	for _, u := range t.Unknown {
+		value := u.Value
+		if value == "" {
+			value = "not quoted"
+		}
+		unknown.Rows = append(unknown.Rows, cells(u.Field, value, named(u.Source), named(u.Department), whole(u.Cases), whole(u.Events)))
+	}
+	return []sectionView{
+		{Heading: "Not taken, by reason", Tables: []tableView{reasons}},
+		{Heading: "In conflict", Words: []string{"Neither content counts until an amendment of that identity says which holds: send event amended with the right data, from the same source."}, Tables: []tableView{conflicts}},
+		{Heading: "Words and codes that aren't known", Words: []string{
+			"Map each value to one of the vocabulary's; the schema of its type, at /schemas/ and the type's name, lists them. " +
+				"Only what reached the log is counted here: an event that is refused at the door is answered with its problems and nothing of it is stored."}, Tables: []tableView{unknown}}}
+}
+
+// mendOf says what to do about a reason.
+func mendOf(code string) string {
+	if words, ok := reasonWords[code]; ok {
+		return words.todo
+	}
+	return "Correct the event and send it again."
 }
 
 // reasonOf words the reason of a quarantine.
@@ -156,7 +262,7 @@ func quarantineRows(rows []archive.Quarantined) *quarantineView {
 			why.why, why.todo = plain(q.Reason), "Correct the event and send it again."
 		}
 		v := quarantinedView{Sequence: q.Sequence, Position: whole(int(q.Sequence)), When: moment(q.RecordedAt),
-			Source: named(q.Source), Department: named(q.Department), Why: sentence(why.why) + ".", Do: why.todo}
+			Source: named(q.Source), Department: named(q.Department), Why: sentence(why.why) + ".", Do: why.todo, Sample: shortSample(q.Sample)}
 		if len(q.Problems) > 0 {
 			v.Found = q.Problems[0].Detail
 			if q.Problems[0].Pointer != "" {
@@ -174,6 +280,16 @@ func quarantineRows(rows []archive.Quarantined) *quarantineView {
 		}
 	}
 	return view
+}
+
+// sampleShown bounds what is shown of an event's text.
+const sampleShown = 400
+
+func shortSample(sample string) string {
+	if r := []rune(sample); len(r) > sampleShown {
+		return string(r[:sampleShown]) + "…"
+	}
+	return sample
 }
 
 func intakeAnswer(counts []archive.IntakeCount, waiting int, readable bool) string {
@@ -225,9 +341,9 @@ func (s *Service) replay(w http.ResponseWriter, r *http.Request, actor access.Ac
 	switch {
 	case errors.As(err, &refused):
 		return s.intakePage(w, r, actor, http.StatusUnprocessableEntity,
-			fmt.Sprintf("The event at position %s is still refused: %s. Correct it at its source and send it again.", whole(int(sequence)), refused.Problems[0].Detail))
+			fmt.Sprintf("The event at position %s is still refused: %s. Correct it at its source and send it again.", whole(int(sequence)), refused.Problems[0].Detail), nil)
 	case errors.Is(err, projector.ErrReleased):
-		return s.intakePage(w, r, actor, http.StatusUnprocessableEntity, fmt.Sprintf("The event at position %s was replayed before.", whole(int(sequence))))
+		return s.intakePage(w, r, actor, http.StatusUnprocessableEntity, fmt.Sprintf("The event at position %s was replayed before.", whole(int(sequence))), nil)
 	case errors.Is(err, projector.ErrNotQuarantined):
 		return web.NotFound()
 	case err != nil && within.Err() != nil:

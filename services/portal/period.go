@@ -1,6 +1,7 @@
 package portal
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"net/http"
@@ -27,12 +28,16 @@ type departmentPage struct {
 	From, To   string // as typed, or the default period
 	Months     bool   // the period is asked for in whole months
 	AsOfAsked  string
+	NoAsOf     bool // the form doesn't ask for it
+	Checks     []checksView
+	Texts      []textView
 	Choices    []selectView
 	Numbers    []numberView
 	Problems   []problemView
 	Empty      string // why there are no figures
 	Answer     string
 	Sections   []sectionView
+	Leaving    *leavingView // files of figures and their manifests; nil on most pages
 
 	codes []string // departments that the default period is of
 }
@@ -45,6 +50,15 @@ type selectView struct {
 	Name, Label string
 	Options     []choice
 }
+
+// checksView is a list of which several can be chosen, in the form of a page.
+type checksView struct {
+	Name, Label string
+	Options     []choice
+}
+
+// textView is a line to type in, in the form of a page.
+type textView struct{ Name, Label, Value string }
 
 // reading is what the figures of a page are read with.
 type reading struct {
@@ -60,6 +74,7 @@ type reading struct {
 // question is what a page of a department, or of several, answers.
 type question struct {
 	title string
+	page  string                               // template; empty is that of a department
 	wide  bool                                 // of all departments of whoever asks
 	form  func(*departmentPage, reading)       // adds to the form; nil for none
 	fill  func(*departmentPage, reading) error // words what the period holds
@@ -124,7 +139,7 @@ func (s *Service) departmentPage(w http.ResponseWriter, r *http.Request, actor a
 	if len(page.Problems) > 0 {
 		status = http.StatusUnprocessableEntity
 	}
-	return s.render(w, status, "department", page)
+	return s.render(w, status, cmp.Or(q.page, "department"), page)
 }
 
 // departmentPages lists the department's pages that the role may see, by the one

@@ -163,7 +163,12 @@ func (s *Service) Routes(router *mux.Router) {
 	router.HandleFunc("/figures", s.page(s.figures)).Methods(http.MethodGet)
 	router.HandleFunc("/figures.csv", s.page(s.figuresFile("csv"))).Methods(http.MethodGet)
 	router.HandleFunc("/figures.json", s.page(s.figuresFile("json"))).Methods(http.MethodGet)
+	router.HandleFunc("/figures/manifest.json", s.page(s.manifestFile)).Methods(http.MethodGet)
+	router.HandleFunc("/figures/changes", s.page(s.figureChanges)).Methods(http.MethodGet)
+	router.HandleFunc(releasesRoute, s.page(s.releases)).Methods(http.MethodGet)
+	router.HandleFunc(releasesRoute, s.page(s.release)).Methods(http.MethodPost)
 	router.HandleFunc("/intake", s.page(s.intake)).Methods(http.MethodGet)
+	router.HandleFunc(checkRoute, s.pageUpTo(maxCheckBytes, s.checkEvents)).Methods(http.MethodPost)
 	router.HandleFunc(replayRoute, s.page(s.replay)).Methods(http.MethodPost)
 	router.HandleFunc("/assets/{file}", asset).Methods(http.MethodGet)
 	router.NotFoundHandler = s.nowhere(router.NotFoundHandler)
@@ -175,6 +180,8 @@ const (
 	reviewRoute     = "/alarms/{alarm}/reviews"
 	caseReviewRoute = "/cases/{case}/reviews"
 	replayRoute     = "/quarantine/{sequence}/replays"
+	releasesRoute   = "/figures/releases"
+	checkRoute      = "/intake/check"
 )
 
 // asset serves the files that pages load.
@@ -191,10 +198,13 @@ type handler func(w http.ResponseWriter, r *http.Request, actor access.Actor) er
 const maxFormBytes = 64 << 10
 
 // page lets a handler answer, and answers for it with an error page otherwise.
-func (s *Service) page(h handler) http.HandlerFunc {
+func (s *Service) page(h handler) http.HandlerFunc { return s.pageUpTo(maxFormBytes, h) }
+
+// pageUpTo is page for a form that may send more.
+func (s *Service) pageUpTo(most int64, h handler) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		actor, _ := access.FromContext(r.Context())
-		r.Body = http.MaxBytesReader(w, r.Body, maxFormBytes)
+		r.Body = http.MaxBytesReader(w, r.Body, most)
 		if s.signsForAnother(w, r, actor) {
 			return
 		}

@@ -60,10 +60,20 @@ func (p *departmentPage) missing(r department.Reconciliation) {
 		followUpSection(r.FollowUp), pairSection(r.Checks), leftOutSection(r.LeftOut)}
 }
 
+// leftOutLine says beside figures how many cases have something set aside.
+func leftOutLine(l department.LeftOut) string {
+	if l.Cases == 0 && l.Unreadable == 0 {
+		return "No case has anything set aside: nothing waits in quarantine, and no conflict is open."
+	}
+	return sentence(plural(l.Cases, "case has", "cases have")) + " something set aside, of whatever period, and may be missing here or incomplete: " +
+		whole(l.CasesInConflict) + " in conflict, the others in quarantine; " + plural(l.Unreadable, "more event names", "more events name") + " no readable case."
+}
+
 // leftOutSection says what was received and was set aside.
-func leftOutSection(l archive.LeftOut) sectionView {
+func leftOutSection(l department.LeftOut) sectionView {
 	s := sectionView{Heading: "Received, and set aside", Words: []string{
-		sentence(plural(l.Waiting, "event waits", "events wait")) + " in quarantine, of whatever period; none counts until its source puts it right. The intake page says what to do.",
+		leftOutLine(l),
+		sentence(plural(l.Waiting, "event waits", "events wait")) + " in quarantine, of whatever period; none counts until its source puts it right. Its source sees on the intake page what to do.",
 		sentence(plural(l.InConflict, "event came", "events came")) + " with more than one content; none counts until it is amended, and those amended since are in this number."}}
 	if len(l.Quarantined) > 0 {
 		s.Tables = []tableView{quarantineTable(l.Quarantined)}
@@ -74,9 +84,9 @@ func leftOutSection(l archive.LeftOut) sectionView {
 // quarantineTable counts what is in quarantine by source and reason.
 func quarantineTable(counts []archive.QuarantineCount) tableView {
 	t := tableView{Name: "Quarantine", Caption: "Events that could not be taken, by source and reason",
-		Head: []column{{"Source", false}, {"Department", false}, {"Reason", false}, {"Waiting", true}, {"Sent again", true}}}
+		Head: []column{{"Source", false}, {"Department", false}, {"Reason", false}, {"Waiting", true}, {"Cases affected", true}, {"Sent again", true}}}
 	for _, c := range counts {
-		t.Rows = append(t.Rows, cells(named(c.Source), named(c.Department), reasonOf(c.Reason), whole(c.Waiting), whole(c.Released)))
+		t.Rows = append(t.Rows, cells(named(c.Source), named(c.Department), reasonOf(c.Reason), whole(c.Waiting), whole(c.Cases), whole(c.Released)))
 	}
 	return t
 }
