@@ -73,6 +73,11 @@ func newApp(ctx context.Context, cfg appConfig) (*app, error) {
 	}
 	router := web.NewRouter()
 	router.Use(access.Require(access.Config{Tokens: tokens, Logger: log, OperatorToken: cfg.OperatorToken, RefusePage: pages.Refuse}))
+	compress, err := web.Compress("/v1/changes")
+	if err != nil {
+		return nil, err
+	}
+	router.Use(compress)
 	in.Routes(router)
 	answers.Routes(router)
 	pages.Routes(router)

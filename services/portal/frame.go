@@ -21,8 +21,16 @@ type frame struct {
 	Links    []link
 	AsOf     string // what the page's rows rest on; empty where it has none
 	Late     string // a warning that the rows may be older than they look
+	Position uint64 // the position of AsOf, for the page's script
+	Live     string // how soon an open page shows what is new: one of the words below
 	Caution  string
 }
+
+// How soon an open page shows what is new. A page of an earlier state never does.
+const (
+	liveNow  = "now"  // at once: it answers whether there is a signal
+	liveSoon = "soon" // within seconds, spread over all who have one open
+)
 
 // link leads to another page.
 type link struct {
@@ -46,7 +54,10 @@ func (s *Service) frame(ctx context.Context, actor access.Actor, title string, a
 	if asOf == nil {
 		return f
 	}
-	f.AsOf = asOfWords(*asOf)
+	f.AsOf, f.Position = asOfWords(*asOf), asOf.Position
+	if !asOf.Past {
+		f.Live = liveSoon
+	}
 	if s.cfg.Lag != nil && !asOf.Past {
 		ctx, cancel := context.WithTimeout(ctx, lagWithin)
 		defer cancel()

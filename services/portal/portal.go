@@ -84,8 +84,6 @@ type Service struct {
 var (
 	//go:embed templates/*.html
 	templateFiles embed.FS
-	//go:embed assets
-	assetFiles embed.FS
 )
 
 // New checks the configuration and reads the templates.
@@ -127,7 +125,7 @@ func parseTemplates() (map[string]*template.Template, error) {
 		if name == "frame" || name == "sections" {
 			continue
 		}
-		t, err := template.New("frame.html").ParseFS(templateFiles, "templates/frame.html", "templates/sections.html", file)
+		t, err := template.New("frame.html").Funcs(template.FuncMap{"asset": assetHref}).ParseFS(templateFiles, "templates/frame.html", "templates/sections.html", file)
 		if err != nil {
 			return nil, fmt.Errorf("portal: page %s: %w", name, err)
 		}
@@ -169,13 +167,6 @@ const (
 	caseReviewRoute = "/cases/{case}/reviews"
 	replayRoute     = "/quarantine/{sequence}/replays"
 )
-
-// asset serves the files that pages load.
-func asset(w http.ResponseWriter, r *http.Request) {
-	// They hold nobody's rows and change only with the program.
-	w.Header().Set("Cache-Control", "public, max-age=600")
-	http.ServeFileFS(w, r, assetFiles, "assets/"+mux.Vars(r)["file"])
-}
 
 // handler makes one page. The actor is zero where a stranger may come.
 type handler func(w http.ResponseWriter, r *http.Request, actor access.Actor) error
