@@ -43,7 +43,8 @@ export function angleDrawing({ data, part, width }) {
       ...(centre
         ? [
             dot([centre], { x: "x_d", y: "y_d", r: 6, symbol: "square", fill: ink.sign, stroke: ink.paper, strokeWidth: 1.5, className: "centroid" }),
-            text([centre], { x: "x_d", y: "y_d", text: [`centroid ${decimal(at.dioptres, 2)} D at ${Math.round(at.axis_deg)}°`], dy: -16, fontSize: 12, fontWeight: 600, ...label }),
+            line([[-edge, edge * 0.98], [centre.x_d, centre.y_d]], { stroke: ink.sign, strokeWidth: 1 }),
+            text([[-edge, edge]], { text: [`centroid ${decimal(at.dioptres, 2)} D` + (at.axis_deg == null ? "" : ` at ${Math.round(at.axis_deg)}°`)], dx: -24, dy: -10, textAnchor: "start", fontSize: 12, fontWeight: 600, ...label }),
           ]
         : []),
     ],

@@ -2,7 +2,7 @@
 // narrow as the cases grow. It ranks nobody.
 import { dot, lineY, ruleY, text } from "@observablehq/plot";
 import { spots } from "./cursor.js";
-import { acrossAxis, expected, ink, label, limit, plot, upAxis } from "./surface.js";
+import { acrossAxis, element, expected, ink, label, limit, plot, upAxis } from "./surface.js";
 import { percent, sentence } from "./words.js";
 
 // funnelDrawing draws GET /v1/funnels/{outcome}.
@@ -31,7 +31,7 @@ export function funnelDrawing({ data, width }) {
     y: { domain: [0, high] },
     marks: [
       ruleY([funnel.target], expected),
-      text([funnel.target], { x: 0, y: funnel.target, text: [`expected ${percent(funnel.target)}`], dx: 4, dy: -8, textAnchor: "start", fontSize: 12, ...label }),
+      text([funnel.target], { x: 0, y: funnel.target, text: [`${data.target_rule === "pooled" ? "all units together" : "expected"} ${percent(funnel.target)}`], dx: 4, dy: -8, textAnchor: "start", fontSize: 12, ...label }),
       ...ends.map((e) => lineY(curve, { x: "n", y: e.key, ...(e.words === "95 %" ? limit : wide), className: "limit" })),
       ...(last ? ends.filter((e) => e.key.startsWith("upper") || last[e.key] > 0).map((e) => text([last], { x: "n", y: e.key, text: [e.words], dx: 5, textAnchor: "start", fontSize: 11, ...label })) : []),
       dot(units.filter((u) => !u.outside), { x: "n", y: "rate", r: 4.5, fill: ink.observed, stroke: ink.paper, className: "unit" }),
@@ -66,9 +66,7 @@ function placeOf(p) {
 // read by the cursor.
 function addNames(svg, units, width) {
   const taken = units.map((u) => ({ left: u.x - 6, right: u.x + 6, top: u.y - 6, bottom: u.y + 6, of: u }));
-  const layer = document.createElementNS("http://www.w3.org/2000/svg", "g");
-  layer.setAttribute("class", "names");
-  layer.setAttribute("aria-hidden", "true");
+  const layer = element("g", { class: "names", "aria-hidden": "true" });
   for (const u of [...units].sort((a, b) => Number(Boolean(b.outside)) - Number(Boolean(a.outside)))) {
     const wide = 6.6 * u.code.length;
     const places = [
@@ -80,9 +78,7 @@ function addNames(svg, units, width) {
       .find((p) => p.left > 0 && p.right < width && taken.every((t) => t.of === u || t.right < p.left || t.left > p.right || t.bottom < p.top || t.top > p.bottom));
     if (!room) continue;
     taken.push({ ...room, of: null });
-    const name = document.createElementNS("http://www.w3.org/2000/svg", "text");
-    name.setAttribute("x", room.left);
-    name.setAttribute("y", room.top + 11);
+    const name = element("text", { "text-anchor": "start", x: room.left, y: room.top + 11 });
     name.textContent = u.code;
     layer.append(name);
   }

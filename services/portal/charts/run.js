@@ -85,10 +85,13 @@ function valuePlot(chart, width, narrow, small = false) {
   const provisional = path.filter((p) => !p.settled);
   const joined = provisional.length > 0 && path.some((p) => p.settled) ? [path.filter((p) => p.settled).at(-1), ...provisional] : provisional;
   const size = small ? 10 : 12;
+  // The line is named at the end at which the chart leaves it room.
+  const full = (some) => some.some((p) => p.value > 0.75 * threshold);
+  const atStart = full(points.filter((p) => p.at > last - 0.3 * (last - first))) && !full(points.filter((p) => p.at < first + 0.3 * (last - first)));
   const marks = [
     ruleY([0], { stroke: ink.rule }),
     ruleY([threshold], limit),
-    text([threshold], { x: last, y: threshold, text: [`${chart.kind === competence ? "set line" : "line"} ${decimal(threshold, 2)}`], textAnchor: "end", dy: -8, fontSize: size, ...label }),
+    text([threshold], { x: atStart ? first : last, y: threshold, text: [`${chart.kind === competence ? "set line" : "line"} ${decimal(threshold, 2)}`], textAnchor: atStart ? "start" : "end", dy: -8, fontSize: size, ...label }),
     lineY(path.filter((p) => p.settled), { x: "at", y: "value", z: "stretch", ...observed }),
     lineY(joined, { x: "at", y: "value", z: "stretch", stroke: ink.observed, strokeWidth: 1 }),
     ruleX(restarts, { x: (p) => p.at - 1, stroke: ink.limit, strokeWidth: 1 }),

@@ -41,7 +41,7 @@ function stepPlot(step, peers, width) {
       ruleX(own, { x: "i", y1: "lower", y2: "upper", ...observed }),
       line(own, { x: "i", y: "median", ...observed }),
       dot(own, { x: "i", y: "median", r: 4, fill: ink.observed, stroke: ink.paper, className: "own" }),
-      text(others.slice(-1), { x: "i", y: "upper", text: ["others"], dy: -8, fontSize: 11, ...label }),
+      text(others.slice(0, 1), { x: (o) => o.i - 0.36, y: "upper", text: ["others"], dy: -8, textAnchor: "start", fontSize: 11, ...label }),
       acrossAxis({ label: "Case numbers", ticks: own.map((b) => b.i), tickFormat: (i) => (many && i % 2 ? "" : own[i].name.replace(" to ", "\u2013")), fontSize: 10 }),
       upAxis({ label: "Minutes", ticks: 4 }),
     ],
