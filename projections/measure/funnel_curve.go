@@ -17,7 +17,7 @@ const funnelCurvePoints = 48
 // FunnelCurve gives the exact limits about a target from a number of cases to
 // another, for drawing: places lie closer together where the limits bend. Both
 // numbers are places of it. An argument out of range is an
-// *ArgumentError.
+// *ArgumentError, no cases are ErrNoCases.
 func FunnelCurve(target float64, from, to int) ([]FunnelLimit, error) {
 	if err := checkFunnel(target, from, 0.95); err != nil {
 		return nil, err
