@@ -39,7 +39,7 @@ const (
 // Pages, program, servers and publisher share the machine.
 func BenchmarkOpenPages(b *testing.B) {
 	const perSecond, filed = 50, 40_000
-	length := 20 * time.Second
+	length := 15 * time.Second
 	var batch []stream.Outgoing
 	for e := range simulate.Demo().Events() {
 		batch = append(batch, stream.Outgoing{Subject: projector.SubjectOf(e), MessageID: e.MessageID(), Data: e.Encode()})
