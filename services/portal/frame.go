@@ -28,7 +28,7 @@ type frame struct {
 
 // How soon an open page shows what is new. A page of an earlier state never does.
 const (
-	liveNow  = "now"  // at once: it answers whether there is a signal
+	liveNow  = "now"  // at once: who has it open acts on signals
 	liveSoon = "soon" // within seconds, spread over all who have one open
 )
 
@@ -55,7 +55,11 @@ func (s *Service) frame(ctx context.Context, actor access.Actor, title string, a
 		return f
 	}
 	f.AsOf, f.Position = asOfWords(*asOf), asOf.Position
-	if !asOf.Past {
+	switch {
+	case asOf.Past:
+	case actor.Role == access.Quality:
+		f.Live = liveNow // who acts on signals
+	default:
 		f.Live = liveSoon
 	}
 	if s.cfg.Lag != nil && !asOf.Past {
