@@ -67,7 +67,7 @@ func newApp(ctx context.Context, cfg appConfig) (*app, error) {
 	if err != nil {
 		return nil, err
 	}
-	pages, err := portal.New(portal.Config{Pool: cfg.Pool, Desk: in, Releaser: a.projector, Projection: a.watcher, Logger: log, Tokens: tokens, Personas: cfg.Personas, PersonaToken: cfg.PersonaToken})
+	pages, err := portal.New(portal.Config{Pool: cfg.Pool, Desk: in, Releaser: a.projector, Projection: a.watcher, Logger: log, Tokens: tokens, Personas: cfg.Personas, PersonaToken: cfg.PersonaToken, AtOnce: poolSize / 3})
 	if err != nil {
 		return nil, err
 	}

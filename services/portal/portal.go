@@ -69,6 +69,10 @@ type Config struct {
 	Personas     []Persona
 	PersonaToken func(name string) (string, error)
 
+	// AtOnce is how many pages are made at once, which has to leave the projector
+	// connections of Pool; 0 is 4.
+	AtOnce int
+
 	Secure bool             // the service is reached over TLS: cookies go over TLS only
 	Logger *slog.Logger     // nil is slog.Default()
 	Now    func() time.Time // nil is time.Now
@@ -79,6 +83,7 @@ type Service struct {
 	cfg     Config
 	pages   map[string]*template.Template
 	designs designs
+	turns   chan struct{} // of the pages that are made at once
 }
 
 var (
@@ -105,11 +110,14 @@ func New(cfg Config) (*Service, error) {
 	if cfg.Lag == nil {
 		cfg.Lag, _ = cfg.Releaser.(Lagger)
 	}
+	if cfg.AtOnce <= 0 {
+		cfg.AtOnce = defaultAtOnce
+	}
 	pages, err := parseTemplates()
 	if err != nil {
 		return nil, err
 	}
-	return &Service{cfg: cfg, pages: pages}, nil
+	return &Service{cfg: cfg, pages: pages, turns: make(chan struct{}, cfg.AtOnce)}, nil
 }
 
 // parseTemplates reads each page's template together with the frame around it and
@@ -171,6 +179,9 @@ const (
 // handler makes one page. The actor is zero where a stranger may come.
 type handler func(w http.ResponseWriter, r *http.Request, actor access.Actor) error
 
+// defaultAtOnce is how many pages are made at once: some for each core.
+const defaultAtOnce = 4
+
 // maxFormBytes bounds what a page's form may send.
 const maxFormBytes = 64 << 10
 
@@ -179,6 +190,17 @@ func (s *Service) page(h handler) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		actor, _ := access.FromContext(r.Context())
 		r.Body = http.MaxBytesReader(w, r.Body, maxFormBytes)
+		if r.Method == http.MethodGet {
+			// However many pages are asked for at once, as when something has changed on
+			// all that are open, the projector finds a connection to the database. What
+			// a form sends needn't wait.
+			select {
+			case s.turns <- struct{}{}:
+				defer func() { <-s.turns }()
+			case <-r.Context().Done():
+				return
+			}
+		}
 		if err := h(w, r, actor); err != nil {
 			s.fail(w, r, actor, err)
 		}

@@ -6,7 +6,7 @@ import { isTyping } from "./typed.js";
 // The first change is shown at once, what follows after a pause, so that a busy hour
 // doesn't keep the service busy with pages. The pause grows with what a page costs:
 // many open pages then share the machine instead of queueing for it. All in ms.
-const pauses = { least: 4000, most: 20000, spread: 2000, costs: 60, soonSpread: 2000 };
+const pauses = { least: 4000, most: 60000, spread: 2000, costs: 60, soonSpread: 4000 };
 const again = { least: 1000, most: 30000, grows: 1.7 };
 
 // A connection that ends is nothing to speak of when it is back soon: the service
