@@ -24,6 +24,7 @@ type frame struct {
 	Position uint64 // the position of AsOf, for the page's script
 	Live     string // how soon an open page shows what is new: one of the words below
 	Caution  string
+	by       string // mark of who asks, see typedBy; empty for a stranger
 }
 
 // How soon an open page shows what is new. A page of an earlier state never does.
@@ -31,6 +32,9 @@ const (
 	liveNow  = "now"  // at once: who has it open acts on signals
 	liveSoon = "soon" // within seconds, spread over all who have one open
 )
+
+// typist marks who types into the page's forms.
+func (f frame) typist() string { return f.by }
 
 // link leads to another page.
 type link struct {
@@ -47,7 +51,7 @@ const lagWithin = 2 * time.Second
 
 // frame makes the frame of a page. asOf is nil for a page without rows.
 func (s *Service) frame(ctx context.Context, actor access.Actor, title string, asOf *archive.AsOf) frame {
-	f := frame{Title: title, Caution: caution, Who: who(actor), Links: links(actor)}
+	f := frame{Title: title, Caution: caution, Who: who(actor), Links: links(actor), by: markOf(actor)}
 	if len(s.cfg.Personas) > 0 {
 		f.Invented = simulate.Invented
 	}
