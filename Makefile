@@ -23,7 +23,7 @@ TestAFullPostgresDisk|TestKilledRebuild|TestUnknownCommits|TestTornConnections|T
 TestStaleProjector|TestCutOffLeader|TestSilentHolder|TestKilledProcesses
 
 .DEFAULT_GOAL := help
-.PHONY: help demo build test test-race check fmt-check vet lint vuln bench bench-million torture fuzz postgres chromium clean
+.PHONY: help demo build test test-race check fmt-check vet lint vuln bench bench-million torture fuzz charts screenshots postgres chromium clean
 
 help: ## print this help
 	@awk -F':.*## ' '/^[a-z-]+:.*## /{printf "  make %-13s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
@@ -77,6 +77,12 @@ fuzz: ## fuzz every decoder and every measure, FUZZTIME each
 	  for target in $$($(GO) test -list '^Fuzz' $$package | grep '^Fuzz'); do \
 	    echo "$$package $$target"; $(GO) test -run '^$$' -fuzz "^$$target\$$" -fuzztime $(FUZZTIME) $$package || exit 1; \
 	  done; done
+
+charts: ## build the scripts of the pages, services/portal/assets/*.js, from services/portal/charts: needs npm
+	cd services/portal/charts && npm ci --no-audit --no-fund --ignore-scripts && node build.mjs
+
+screenshots: postgres chromium ## take the pictures of docs/pages.md anew, from a demo of its own
+	PICTURES=$(CURDIR)/docs/pictures $(GO) test -count=1 -run '^TestTakePictures$$' ./services/portal/browsing
 
 chromium: ## install Chromium where there is none (apt), for the tests of the pages
 	@deploy/install-chromium.sh

@@ -287,6 +287,13 @@ func (f *Funnel) place() error {
 	if err != nil {
 		return fmt.Errorf("funnel of %s: %w", f.Outcome, err)
 	}
+	most := request.MinimumCases
+	for _, p := range limits.Points {
+		most = max(most, p.N)
+	}
+	if limits.Curve, err = measure.FunnelCurve(limits.Target, request.MinimumCases, most); err != nil {
+		return fmt.Errorf("limits of the funnel of %s: %w", f.Outcome, err)
+	}
 	f.Limits = &limits
 	if !f.isRupture() {
 		return nil

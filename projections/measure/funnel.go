@@ -71,6 +71,7 @@ type Funnel struct {
 	Outside95    Outside       `json:"outside_95"`
 	Outside998   Outside       `json:"outside_99_8"`
 	Dispersion   *Dispersion   `json:"dispersion,omitempty"`
+	Curve        []FunnelLimit `json:"curve,omitempty"` // where it is to be drawn; see FunnelCurve
 }
 
 // maxUnits bounds the units of one funnel.

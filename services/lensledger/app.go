@@ -76,12 +76,17 @@ func newApp(ctx context.Context, cfg appConfig) (*app, error) {
 		return nil, err
 	}
 	pages, err := portal.New(portal.Config{Pool: cfg.Pool, Desk: in, Releaser: a.projector, Projection: a.watcher, Logger: log, Tokens: tokens,
-		Sessions: a.sessions, SignOn: cfg.SignOn, Personas: cfg.Personas, PersonaToken: cfg.PersonaToken})
+		Sessions: a.sessions, SignOn: cfg.SignOn, Personas: cfg.Personas, PersonaToken: cfg.PersonaToken, AtOnce: poolSize / 3})
 	if err != nil {
 		return nil, err
 	}
 	router := web.NewRouter()
 	router.Use(access.Require(access.Config{Tokens: tokens, Sessions: a.sessions, Logger: log, OperatorToken: cfg.OperatorToken, PublicURL: cfg.PublicURL, RefusePage: pages.Refuse}))
+	compress, err := web.Compress("/v1/changes")
+	if err != nil {
+		return nil, err
+	}
+	router.Use(compress)
 	in.Routes(router)
 	answers.Routes(router)
 	pages.Routes(router)

@@ -220,8 +220,13 @@ func checkForms(t *testing.T, root *element) {
 // no link away but to the sign-on service, where signing out leads.
 func checkPolicy(t *testing.T, root *element) {
 	t.Helper()
-	if len(root.all("script", "style", "iframe", "object", "embed")) > 0 {
+	if len(root.all("style", "iframe", "object", "embed")) > 0 {
 		t.Error("an element that the content security policy blocks")
+	}
+	for _, script := range root.all("script") {
+		if !strings.HasPrefix(script.attr["src"], "/assets/") || script.text() != "" {
+			t.Error("a script that the content security policy blocks")
+		}
 	}
 	var walk func(*element)
 	walk = func(e *element) {
@@ -260,7 +265,7 @@ func TestStyle(t *testing.T) {
 	}
 	for _, scheme := range schemes {
 		colour := map[string]rgb{}
-		for _, m := range regexp.MustCompile(`--(\w+): (#[0-9a-f]{3,6});`).FindAllStringSubmatch(scheme, -1) {
+		for _, m := range regexp.MustCompile(`--([\w-]+): (#[0-9a-f]{3,6});`).FindAllStringSubmatch(scheme, -1) {
 			colour[m[1]] = parseColour(t, m[2])
 			if c := colour[m[1]]; c[0] > 0.6 && c[1] < 0.2 && c[2] < 0.2 {
 				t.Errorf("--%s is red", m[1])
@@ -271,6 +276,21 @@ func TestStyle(t *testing.T) {
 				if got := contrast(colour[ink], colour[ground]); got < 4.5 {
 					t.Errorf("--%s on --%s: contrast %.2f\n%s", ink, ground, got, scheme)
 				}
+			}
+		}
+		// What is drawn: 3 to 1 (1.4.11), text on it as any text.
+		for ink, least := range map[string]float64{"chart-text": 4.5, "chart-observed": 3, "chart-expected": 3, "chart-limit": 3, "chart-sign": 3,
+			"chart-others-edge": 3, "focus": 3} {
+			if _, ok := colour[ink]; !ok && ink == "focus" {
+				continue // nothing has the focus on paper
+			}
+			if got := contrast(colour[ink], colour["paper"]); got < least {
+				t.Errorf("--%s on the paper: contrast %.2f\n%s", ink, got, scheme)
+			}
+		}
+		for _, ink := range []string{"chart-observed", "chart-expected"} {
+			if got := contrast(colour[ink], colour["chart-others"]); got < 3 {
+				t.Errorf("--%s on the band of others: contrast %.2f\n%s", ink, got, scheme)
 			}
 		}
 	}

@@ -59,7 +59,9 @@ func (p *departmentPage) figures(b department.Benchmarks, surgeons []surgeonsVie
 	if b.Operations > 0 {
 		p.Answer += " From the eyes operated, " + decimal(c.Expected, 1) + " were expected: " + againstExpected(c) + "."
 	}
-	p.Sections = []sectionView{ruptureSection(b, excluded), visionSection(b.Vision), refractionSection(b.Refraction),
+	refraction := refractionSection(b.Refraction)
+	refraction.Drawings = errorDrawing(b.Refraction, p.source("benchmarks"))
+	p.Sections = []sectionView{ruptureSection(b, excluded), visionSection(b.Vision), refraction,
 		complicationSection(b.Complications), completenessSection(b.Completeness)}
 	p.Sections = append(p.Sections,
 		sectionView{Heading: "Operations left out", Tables: []tableView{countTable("Operations left out of all figures, by reason", "Reason", "Operations",

@@ -69,6 +69,8 @@ func refraction(t *testing.T) department.Refraction {
 			Within200: share(t, n, n, missing), Target: department.TargetGroup{N: n, Within050: share(t, n*2/3, n, 0), Within100: share(t, n-3, n, 0)}}
 		if n >= 25 {
 			g.Mean, g.SD, g.MeanAbsolute, g.MedianAbsolute, g.Target.Mean = &mean, &sd, &absolute, &median, &mean
+			below, above := -2.0, 2.0
+			g.Classes = []department.ErrorClass{{To: &below, Count: 1}, {From: &below, To: &above, Count: n - 1}, {From: &above}}
 		}
 		return g
 	}

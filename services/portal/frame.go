@@ -21,9 +21,17 @@ type frame struct {
 	Links    []link
 	AsOf     string // what the page's rows rest on; empty where it has none
 	Late     string // a warning that the rows may be older than they look
+	Position uint64 // the position of AsOf, for the page's script
+	Live     string // how soon an open page shows what is new: one of the words below
 	Caution  string
 	by       string // mark of who asks, see typedBy; empty for a stranger
 }
+
+// How soon an open page shows what is new. A page of an earlier state never does.
+const (
+	liveNow  = "now"  // at once: who has it open acts on signals
+	liveSoon = "soon" // within seconds, spread over all who have one open
+)
 
 // typist marks who types into the page's forms.
 func (f frame) typist() string { return f.by }
@@ -50,7 +58,14 @@ func (s *Service) frame(ctx context.Context, actor access.Actor, title string, a
 	if asOf == nil {
 		return f
 	}
-	f.AsOf = asOfWords(*asOf)
+	f.AsOf, f.Position = asOfWords(*asOf), asOf.Position
+	switch {
+	case asOf.Past:
+	case actor.Role == access.Quality:
+		f.Live = liveNow // who acts on signals
+	default:
+		f.Live = liveSoon
+	}
 	if s.cfg.Lag != nil && !asOf.Past {
 		ctx, cancel := context.WithTimeout(ctx, lagWithin)
 		defer cancel()

@@ -47,7 +47,9 @@ func (p *departmentPage) lenses(groups []department.LensGroup, induced departmen
 		p.Answer = fmt.Sprintf("%s enough eyes to be checked. In %s of them the mean error differs from zero by more than chance would usually give: advice to verify on other eyes, which nothing here applies.",
 			sentence(plural(checked, "constant in use has", "constants in use have")), whole(off))
 	}
-	p.Sections = []sectionView{lensSection(groups), astigmatismSection(induced)}
+	cornea := astigmatismSection(induced)
+	cornea.Drawings = inducedDrawings(induced, p.source("astigmatism"))
+	p.Sections = []sectionView{lensSection(groups), cornea}
 }
 
 // lensSection advises and applies nothing.

@@ -71,6 +71,10 @@ type Config struct {
 	Personas     []Persona
 	PersonaToken func(name string) (string, error)
 
+	// AtOnce is how many pages are made at once, which has to leave the projector
+	// connections of Pool; 0 is 4.
+	AtOnce int
+
 	Logger *slog.Logger     // nil is slog.Default()
 	Now    func() time.Time // nil is time.Now
 }
@@ -80,13 +84,12 @@ type Service struct {
 	cfg     Config
 	pages   map[string]*template.Template
 	designs designs
+	turns   chan struct{} // of the pages that are made at once
 }
 
 var (
 	//go:embed templates/*.html
 	templateFiles embed.FS
-	//go:embed assets
-	assetFiles embed.FS
 )
 
 // New checks the configuration and reads the templates.
@@ -110,11 +113,14 @@ func New(cfg Config) (*Service, error) {
 	if cfg.Lag == nil {
 		cfg.Lag, _ = cfg.Releaser.(Lagger)
 	}
+	if cfg.AtOnce <= 0 {
+		cfg.AtOnce = defaultAtOnce
+	}
 	pages, err := parseTemplates()
 	if err != nil {
 		return nil, err
 	}
-	return &Service{cfg: cfg, pages: pages}, nil
+	return &Service{cfg: cfg, pages: pages, turns: make(chan struct{}, cfg.AtOnce)}, nil
 }
 
 // parseTemplates reads each page's template together with the frame around it and
@@ -130,7 +136,7 @@ func parseTemplates() (map[string]*template.Template, error) {
 		if name == "frame" || name == "sections" {
 			continue
 		}
-		t, err := template.New("frame.html").ParseFS(templateFiles, "templates/frame.html", "templates/sections.html", file)
+		t, err := template.New("frame.html").Funcs(template.FuncMap{"asset": assetHref}).ParseFS(templateFiles, "templates/frame.html", "templates/sections.html", file)
 		if err != nil {
 			return nil, fmt.Errorf("portal: page %s: %w", name, err)
 		}
@@ -184,15 +190,11 @@ const (
 	checkRoute      = "/intake/check"
 )
 
-// asset serves the files that pages load.
-func asset(w http.ResponseWriter, r *http.Request) {
-	// They hold nobody's rows and change only with the program.
-	w.Header().Set("Cache-Control", "public, max-age=600")
-	http.ServeFileFS(w, r, assetFiles, "assets/"+mux.Vars(r)["file"])
-}
-
 // handler makes one page. The actor is zero where a stranger may come.
 type handler func(w http.ResponseWriter, r *http.Request, actor access.Actor) error
+
+// defaultAtOnce is how many pages are made at once: some for each core.
+const defaultAtOnce = 4
 
 // maxFormBytes bounds what a page's form may send.
 const maxFormBytes = 64 << 10
@@ -205,6 +207,17 @@ func (s *Service) pageUpTo(most int64, h handler) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		actor, _ := access.FromContext(r.Context())
 		r.Body = http.MaxBytesReader(w, r.Body, most)
+		if r.Method == http.MethodGet {
+			// However many pages are asked for at once, as when something has changed on
+			// all that are open, the projector finds a connection to the database. What
+			// a form sends needn't wait.
+			select {
+			case s.turns <- struct{}{}:
+				defer func() { <-s.turns }()
+			case <-r.Context().Done():
+				return
+			}
+		}
 		if s.signsForAnother(w, r, actor) {
 			return
 		}
