@@ -82,7 +82,7 @@ func Beside(ctx context.Context, tx pgx.Tx, planned []Planned) error {
 		if p.Supervised {
 			n := p.CaseNumber
 			number = &n
-			if band, ok := learning.BandOf(n); ok {
+			if band, ok := learning.BandOf(n + 1); ok { // the planned one is the next
 				at := place{p.Surgeon, band}
 				mix, found := bands[at]
 				if !found {
