@@ -148,7 +148,7 @@ func besideOthers(p feedback.Planned) string {
 		}
 		return hiddenOthers
 	}
-	return fmt.Sprintf("%s: %s the odds of the reference patient, the middle half of %d others at cases %s %s to %s",
+	return fmt.Sprintf("%s: %s the odds of the reference patient, the middle half of %d others at cases %s: %s to %s",
 		usualWords[p.CaseMix.Beside], times(p.CaseMix.OddsRatio), b.Others, bandWords(b.Band), decimal(b.Lower, 2), decimal(b.Upper, 2))
 }
 

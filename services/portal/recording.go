@@ -27,6 +27,7 @@ import (
 type recordingView struct {
 	frame
 	Case     string
+	By       string // the trainer
 	Back     string // the case's page
 	Problems []problemView
 	Told     string // what became of marks just sent
@@ -54,8 +55,8 @@ var recordingKeys = []keyView{
 	{"p", "P", "play", "Play or pause"},
 	{"ArrowLeft", "Left arrow", "back", "Back 5 seconds"},
 	{"ArrowRight", "Right arrow", "forward", "Forward 5 seconds"},
-	{"ArrowDown", "Down arrow", "slower", "Slower"},
-	{"ArrowUp", "Up arrow", "faster", "Faster"},
+	{"ArrowDown", "Down arrow", "slower", "Reduce the pace"},
+	{"ArrowUp", "Up arrow", "faster", "Raise the pace"},
 	{"v", "V", "previous", "Choose the step before"},
 	{"n", "N", "next", "Choose the next step"},
 	{"b", "B", "begin", "The step begins here"},
@@ -98,7 +99,7 @@ func (s *Service) recording(w http.ResponseWriter, r *http.Request, actor access
 	if err != nil {
 		return err
 	}
-	view := recordingWords(record.Case, newRecordingForm(s.cfg.Now(), rand.Text()), known)
+	view := recordingWords(record.Case, actor.Surgeon, newRecordingForm(s.cfg.Now(), rand.Text()), known)
 	view.frame = around
 	if id := r.URL.Query().Get("stored"); strings.HasPrefix(id, anyMark) {
 		view.Told, view.Done = "Your marks are stored and will count once they are read in. Open this page again in a moment.", true
@@ -121,7 +122,7 @@ func (s *Service) markRecording(w http.ResponseWriter, r *http.Request, actor ac
 	form := readRecordingForm(r)
 	again := func(status int, problems []problemView) error {
 		form.grow()
-		view := recordingWords(record.Case, form, known)
+		view := recordingWords(record.Case, actor.Surgeon, form, known)
 		view.frame, view.Problems, view.Kept = around, problems, true
 		return s.recordingPage(w, status, view)
 	}
@@ -159,8 +160,8 @@ func (s *Service) recordingPage(w http.ResponseWriter, status int, view recordin
 }
 
 // recordingWords word the page.
-func recordingWords(c fold.Case, form *recordingForm, known []knownPoint) recordingView {
-	v := recordingView{Case: c.Code, Back: caseHref(c.Code), Form: form, Keys: recordingKeys,
+func recordingWords(c fold.Case, by string, form *recordingForm, known []knownPoint) recordingView {
+	v := recordingView{Case: c.Code, By: by, Back: caseHref(c.Code), Form: form, Keys: recordingKeys,
 		Answer: "The video stays on this machine: it is opened by the browser and sent nowhere. What is sent is the marks below, and nothing before you send them."}
 	recorded := recordedSteps(c, form.ID)
 	v.Recorded = tableView{Name: "Steps on record", Caption: "Steps that are on record already. Their times stand, so they can't be marked again; teaching points always can.",

@@ -82,8 +82,11 @@ func stageWords(s *feedback.Stage) (*stageView, []string) {
 			took = length(time.Duration(*step.Seconds) * time.Second)
 		}
 		began := unknown
-		if step.BeganAfter != nil {
+		switch {
+		case step.BeganAfter != nil:
 			began = afterWords(*step.BeganAfter)
+		case step.EndedAfter != nil:
+			began = "unknown, ended after " + afterWords(*step.EndedAfter)
 		}
 		t.Rows = append(t.Rows, cells(sentence(plain(step.Step)), began, took, othersWords(s, step), person(step.Operator),
 			supervision(step.Supervision), yesNo(step.Failed)))
