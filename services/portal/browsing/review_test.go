@@ -372,7 +372,7 @@ func TestMarksWithoutScript(t *testing.T) {
 	if text := b.See(".problems"); !strings.Contains(text, "“eleven” isn't a place in the recording") {
 		t.Errorf("it says %s", text)
 	}
-	enter("#step-1-end", strings.Repeat(kb.Backspace, len("eleven"))+"0:40")
+	enter("#step-1-end", kb.End+strings.Repeat(kb.Backspace, len("eleven"))+"0:40")
 	b.Press("#send")
 	if text := b.See(".notice[role=status]"); !strings.Contains(text, "Your marks are recorded.") {
 		t.Errorf("it says %s", text)
