@@ -32,6 +32,7 @@ type recordingView struct {
 	Problems []problemView
 	Told     string // what became of marks just sent
 	Answer   string
+	Pace     string // what the known moments make of the file
 	Kept     bool // the form holds what was sent and wasn't stored
 	Done     bool // marks were just stored
 	Recorded tableView
@@ -161,7 +162,7 @@ func (s *Service) recordingPage(w http.ResponseWriter, status int, view recordin
 
 // recordingWords word the page.
 func recordingWords(c fold.Case, by string, form *recordingForm, known []knownPoint) recordingView {
-	v := recordingView{Case: c.Code, By: by, Back: caseHref(c.Code), Form: form, Keys: recordingKeys,
+	v := recordingView{Case: c.Code, By: by, Pace: form.pace(c), Back: caseHref(c.Code), Form: form, Keys: recordingKeys,
 		Answer: "The video stays on this machine: it is opened by the browser and sent nowhere. What is sent is the marks below, and nothing before you send them."}
 	recorded := recordedSteps(c, form.ID)
 	v.Recorded = tableView{Name: "Steps on record", Caption: "Steps that are on record already. Their times stand, so they can't be marked again; teaching points always can.",

@@ -215,6 +215,21 @@ func (f *recordingForm) checkKnown(c fold.Case, place placing, fault faulting) t
 	return clock
 }
 
+// pace says what the known moments make of the recording, as far as they can be
+// read.
+func (f *recordingForm) pace(c fold.Case) string {
+	var known []knownMoment
+	for _, row := range f.Known {
+		offset, placed := parseOffset(row.Offset)
+		at, timed := parseClock(row.Clock, c.StartedAt)
+		if placed && timed {
+			known = append(known, knownMoment{offset, at})
+		}
+	}
+	clock, _ := newTheatreClock(known) // what is wrong is said when it is sent
+	return clock.words()
+}
+
 // maxBeside is how far from the recorded operation a marked step may lie; beyond it,
 // a known moment is wrong. Common practice, no source.
 const maxBeside = time.Hour

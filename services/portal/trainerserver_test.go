@@ -44,7 +44,7 @@ func testRecording(t *testing.T, r *registry) {
 	for k, v := range form {
 		more[k] = v
 	}
-	by.post(path, more).want(t, http.StatusOK, append(typed, `id="step-8"`)...)
+	by.post(path, more).want(t, http.StatusOK, append(typed, `id="step-8"`, "one second of it is 4.00 s of the operation")...)
 
 	form["step"], form["step_start"], form["step_end"] = form["step"][1:], form["step_start"][1:], form["step_end"][1:]
 	// A form that is sent twice makes the same events.
