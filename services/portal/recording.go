@@ -33,8 +33,8 @@ type recordingView struct {
 	Told     string // what became of marks just sent
 	Answer   string
 	Pace     string // what the known moments make of the file
-	Kept     bool // the form holds what was sent and wasn't stored
-	Done     bool // marks were just stored
+	Kept     bool   // the form holds what was sent and wasn't stored
+	Done     bool   // marks were just stored
 	Recorded tableView
 	Form     *recordingForm
 	Keys     []keyView
