@@ -41,12 +41,17 @@ type serveCommand struct {
 	Listen  string `env:"LENSLEDGER_LISTEN" default:"127.0.0.1:8080" help:"HOST:PORT to serve on."`
 	Project bool   `help:"Run the projector in this process too."`
 	spoolFlags
+	signOnFlags
 }
 
 // Run serves over HTTP.
 func (c *serveCommand) Run(ctx context.Context) error {
 	logTo(slog.LevelInfo)
 	issuers, err := c.list()
+	if err != nil {
+		return err
+	}
+	signOn, err := c.signOn()
 	if err != nil {
 		return err
 	}
@@ -57,7 +62,7 @@ func (c *serveCommand) Run(ctx context.Context) error {
 			return err
 		}
 		a, err := newApp(ctx, appConfig{Pool: pool, Schema: c.Schema, Stream: s, Spool: spool, Listen: c.Listen, Issuers: issuers,
-			OperatorToken: c.Operators, Project: c.Project})
+			OperatorToken: c.Operators, Project: c.Project, SignOn: signOn, Sessions: c.sessions(), PublicURL: c.PublicURL})
 		if err == nil {
 			err = a.Run(ctx)
 		}
