@@ -22,8 +22,17 @@ const (
 // take-over when the surgeon's case before had one too. Common practice, no source.
 // It looks at no time and at no count of cases.
 func Discussion(c fold.Case, takenOverBefore bool) []string {
+	_, ruptured := c.Rupture()
+	infected := slices.ContainsFunc(c.Findings, func(f fold.Finding) bool {
+		return f.Kind == events.FindingEndophthalmitis && !f.At.Before(c.StartedAt)
+	})
+	return reasons(ruptured, c.ComplicationKinds(), infected, takenOverBefore && c.TakenOver(c.FirstOperator()) == events.Yes)
+}
+
+// reasons is the one rule, for a folded case and for its rows.
+func reasons(ruptured bool, complications []string, infected, takenOverTwice bool) []string {
 	out := []string{}
-	if _, ruptured := c.Rupture(); ruptured {
+	if ruptured {
 		out = append(out, DiscussRupture)
 	}
 	for _, k := range []struct {
@@ -34,16 +43,14 @@ func Discussion(c fold.Case, takenOverBefore bool) []string {
 		{events.KindWrongImplant, DiscussWrongImplant},
 		{events.KindWrongEye, DiscussWrongEye},
 	} {
-		if slices.ContainsFunc(c.Complications, func(x fold.Complication) bool { return x.Kind == k.kind }) {
+		if slices.Contains(complications, string(k.kind)) {
 			out = append(out, k.reason)
 		}
 	}
-	if slices.ContainsFunc(c.Findings, func(f fold.Finding) bool {
-		return f.Kind == events.FindingEndophthalmitis && !f.At.Before(c.StartedAt)
-	}) {
+	if infected {
 		out = append(out, DiscussEndophthalmitis)
 	}
-	if takenOverBefore && c.TakenOver(c.FirstOperator()) == events.Yes {
+	if takenOverTwice {
 		out = append(out, DiscussTakeOvers)
 	}
 	return out

@@ -214,19 +214,39 @@ type Unreviewed struct {
 	StartedAt   time.Time `json:"started_at"`
 	Supervision string    `json:"supervision"`
 	Rupture     bool      `json:"rupture"`
+	RuptureStep string    `json:"rupture_step"` // of its cause, else of its notice; empty when not recorded
 	TakenOver   *bool     `json:"taken_over"`
+
+	// Discussion is as in Stage: why the case asks for a case discussion.
+	Discussion []string `json:"discussion"`
+}
+
+// unreviewed is a row of it, and what its reasons for a discussion rest on.
+type unreviewed struct {
+	CaseCode, Surgeon, Department string
+	StartedAt                     time.Time
+	Supervision                   string
+	Rupture                       bool
+	RuptureStep                   string
+	TakenOver                     *bool
+	Complications                 []string
+	Infected                      bool
+	TakenOverBefore               bool
 }
 
 // Waiting lists the operations since a time, begun by trainees whom the reader
 // sees, that nobody has reviewed, latest first, at most limit of them. It is work
 // to do, so it is read as of now only.
 func Waiting(ctx context.Context, tx pgx.Tx, since time.Time, limit int) ([]Unreviewed, error) {
-	out, err := pg.Structs[Unreviewed](ctx, tx, listWaitingSQL, since, limit)
+	rows, err := pg.Structs[unreviewed](ctx, tx, listWaitingSQL, since, limit)
 	if err != nil {
 		return nil, fmt.Errorf("list cases without a review: %w", err)
 	}
-	for i := range out {
-		out[i].StartedAt = out[i].StartedAt.UTC()
+	out := make([]Unreviewed, len(rows))
+	for i, r := range rows {
+		out[i] = Unreviewed{CaseCode: r.CaseCode, Surgeon: r.Surgeon, Department: r.Department, StartedAt: r.StartedAt.UTC(), Supervision: r.Supervision,
+			Rupture: r.Rupture, RuptureStep: r.RuptureStep, TakenOver: r.TakenOver,
+			Discussion: reasons(r.Rupture, r.Complications, r.Infected, r.TakenOverBefore && r.TakenOver != nil && *r.TakenOver)}
 	}
 	return out, nil
 }

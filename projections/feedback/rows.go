@@ -21,7 +21,7 @@ var PointTable = pg.Table{
 	Name: "teaching_point",
 	Key:  []string{"case_code", "part"},
 	Columns: []string{"case_code", "part", "surgeon", "department", "started_at", "noted_at", "step", "teaching_point",
-		"polarity", "consequence", "noted_by"},
+		"polarity", "consequence", "noted_by", "recording_offset_ms"},
 }
 
 // Point is one teaching point as it was noted once. What is unknown is empty.
@@ -37,6 +37,8 @@ type Point struct {
 	Polarity      string    `json:"polarity"`
 	Consequence   string    `json:"consequence"`
 	NotedBy       string    `json:"noted_by"`
+
+	RecordingOffsetMS *int64 `json:"recording_offset_ms"` // where to see it in the recording's file; nil when not said
 }
 
 // Key is the case code and the part.
@@ -45,7 +47,7 @@ func (p Point) Key() [2]string { return [2]string{p.CaseCode, p.Part} }
 // Values lists the row in the order of PointTable.Columns.
 func (p Point) Values() []any {
 	return []any{p.CaseCode, p.Part, p.Surgeon, p.Department, p.StartedAt, p.NotedAt, p.Step, p.TeachingPoint,
-		p.Polarity, p.Consequence, p.NotedBy}
+		p.Polarity, p.Consequence, p.NotedBy, p.RecordingOffsetMS}
 }
 
 // PointsOf lists the teaching points of a folded case that counts. One that stays
@@ -56,10 +58,14 @@ func PointsOf(c fold.Case, row outcome.Row) []Point {
 	}
 	var out []Point
 	for i, t := range c.Techniques {
-		out = append(out, Point{CaseCode: c.Code, Part: strconv.Itoa(i + 1),
+		point := Point{CaseCode: c.Code, Part: strconv.Itoa(i + 1),
 			Surgeon: concerned(c, string(t.Step), string(t.By), t.At), Department: c.Department,
 			StartedAt: *row.StartedAt, NotedAt: moment(t.At), Step: string(t.Step), TeachingPoint: string(t.TeachingPoint),
-			Polarity: string(t.Polarity), Consequence: string(t.Consequence), NotedBy: string(t.By)})
+			Polarity: string(t.Polarity), Consequence: string(t.Consequence), NotedBy: string(t.By)}
+		if o := t.RecordingOffsetMS; o.Known {
+			point.RecordingOffsetMS = &o.Value
+		}
+		out = append(out, point)
 	}
 	return out
 }

@@ -32,12 +32,20 @@ type Stage struct {
 	CompletedWithout *bool    `json:"completed_without_either"` // null until the outcome is known
 	Operators        []string `json:"operators"`
 
-	Steps    []StageStep   `json:"steps"`
-	Points   []PointGroup  `json:"teaching_points"`
-	CameBack []string      `json:"came_back"`         // advised before, and noted here to improve or named in a review, sorted
-	NotNoted []Open        `json:"advised_not_noted"` // advised before, not stopped, and not among CameBack
-	Looked   bool          `json:"looked_at"`         // the case has a note or a review
-	Rhexis   *Rhexis       `json:"rhexis"`            // null without any measurement of it
+	OperatingSeconds *int64     `json:"operating_seconds"`
+	HandOvers        []HandOver `json:"hand_overs"`
+
+	Steps    []StageStep  `json:"steps"`
+	Points   []PointGroup `json:"teaching_points"`
+	CameBack []string     `json:"came_back"`         // advised before, and noted here to improve or named in a review, sorted
+	NotNoted []Open       `json:"advised_not_noted"` // advised before, not stopped, and not among CameBack
+	Looked   bool         `json:"looked_at"`         // the case has a note or a review
+
+	// LastTime is what was said before the operation began, and what became of it here.
+	LastReview *Review       `json:"last_review"` // of an earlier case of the surgeon; null without one
+	LastTime   []LastAdvised `json:"advised_before"`
+
+	Rhexis   *Rhexis       `json:"rhexis"` // null without any measurement of it
 	CaseMix  CaseMix       `json:"case_mix"`
 	Findings []LateFinding `json:"findings"`
 	Place    *Place        `json:"operating_time"` // null when the time isn't known, or RecordSeen is false
@@ -54,9 +62,20 @@ type StageStep struct {
 	Operator    string `json:"operator"`
 	Supervision string `json:"supervision"`
 	Seconds     *int64 `json:"seconds"`
+	BeganAfter  *int64 `json:"began_after_seconds"` // from the start of the operation; null when not recorded
+	EndedAfter  *int64 `json:"ended_after_seconds"`
 	Failed      *bool  `json:"handed_over_unplanned"`
 	Others      *Band  `json:"others"`   // null when hidden, or when the step is another operator's
 	Compared    string `json:"compared"` // "shorter", "within" or "longer" than the middle half of others
+}
+
+// HandOver is a change of the operator, in seconds from the start of the operation.
+type HandOver struct {
+	After     int64  `json:"after_seconds"`
+	From      string `json:"from"`
+	To        string `json:"to"`
+	Unplanned *bool  `json:"unplanned"`
+	Step      string `json:"step"`
 }
 
 // Words of a comparison. For a time it is information, and no word is better.
@@ -138,7 +157,8 @@ func StageOf(e Evidence, peers Peers) (Stage, error) {
 	s := Stage{Case: c.Code, Definition: Definition, Surgeon: row.FirstOperator, Department: row.Department,
 		OperatedOn: row.OperatedOn.Format(time.DateOnly), Supervision: row.Supervision, RecordSeen: e.RecordSeen,
 		Whole: c.Whole(row.FirstOperator), Rupture: row.Rupture, TakenOver: row.TakenOver, Operators: c.Operators(),
-		Findings: findingsOf(c), Rhexis: rhexisOf(c), Reviews: ReviewsOf(c, row)}
+		Findings: findingsOf(c), Rhexis: rhexisOf(c), Reviews: ReviewsOf(c, row),
+		OperatingSeconds: row.OperatingSeconds, HandOvers: handOversOf(c)}
 	if row.OutcomeKnown && row.TakenOver != nil {
 		clean := !row.Rupture && !*row.TakenOver
 		s.CompletedWithout = &clean
@@ -216,10 +236,11 @@ func stepsOf(c fold.Case, row outcome.Row, number *int, peers Peers) ([]StageSte
 	entries := learning.StepEntriesOf(c, row)
 	next := make(map[string]int, len(entries))
 	out := []StageStep{}
-	take := func(entry learning.StepEntry) {
+	take := func(entry learning.StepEntry, s fold.Step) {
 		i := next[entry.Surgeon]
 		next[entry.Surgeon]++
-		run := StageStep{Step: entry.Steps[i], Operator: entry.Surgeon, Supervision: entry.Supervision[i], Failed: entry.Failed[i]}
+		run := StageStep{Step: entry.Steps[i], Operator: entry.Surgeon, Supervision: entry.Supervision[i], Failed: entry.Failed[i],
+			BeganAfter: after(c, s.StartedAt), EndedAfter: after(c, s.FinishedAt)}
 		if s := entry.Seconds[i]; s != nil {
 			seconds := int64(*s)
 			run.Seconds = &seconds
@@ -229,12 +250,12 @@ func stepsOf(c fold.Case, row outcome.Row, number *int, peers Peers) ([]StageSte
 	for _, s := range c.Steps {
 		who := operatorOf(c, s)
 		if at := slices.IndexFunc(entries, func(e learning.StepEntry) bool { return e.Surgeon == who }); at >= 0 {
-			take(entries[at])
+			take(entries[at], s)
 		}
 	}
 	for _, entry := range entries {
 		for next[entry.Surgeon] < len(entry.Steps) {
-			take(entry)
+			take(entry, fold.Step{})
 		}
 	}
 	for i := range out {
@@ -254,6 +275,27 @@ func stepsOf(c fold.Case, row outcome.Row, number *int, peers Peers) ([]StageSte
 		}
 	}
 	return out, nil
+}
+
+// after counts the seconds from the start of the operation; nil without a time.
+func after(c fold.Case, at time.Time) *int64 {
+	if at.IsZero() {
+		return nil
+	}
+	s := int64(at.Sub(c.StartedAt) / time.Second)
+	return &s
+}
+
+func handOversOf(c fold.Case) []HandOver {
+	out := []HandOver{}
+	for _, ch := range c.Changes {
+		h := HandOver{After: *after(c, ch.At), From: string(ch.From), To: string(ch.To), Step: string(ch.Step)}
+		if u := ch.Unplanned(); u != events.Unknown {
+			h.Unplanned = yes(u == events.Yes)
+		}
+		out = append(out, h)
+	}
+	return out
 }
 
 // place says where a value stands to the middle half.

@@ -28,12 +28,13 @@ func consequenceRank(word string) int {
 // after advice, and lists those advised before that were not noted here. What was
 // advised before is judged by what was said before the operation began.
 func (s *Stage) points(e Evidence) {
-	s.Points, s.CameBack, s.NotNoted = []PointGroup{}, []string{}, []Open{}
+	s.Points, s.CameBack, s.NotNoted, s.LastTime = []PointGroup{}, []string{}, []Open{}, []LastAdvised{}
 	noted := PointsOf(e.Case, e.Row)
 	s.Looked = len(noted) > 0 || len(s.Reviews) > 0
 	var before []Recurrence
 	if e.RecordSeen {
 		before = recurBefore(e)
+		s.LastReview = lastReview(e)
 	}
 	for _, p := range noted {
 		point := StagePoint{Point: p}
@@ -51,10 +52,11 @@ func (s *Stage) points(e Evidence) {
 		s.Points[i].Points = append(s.Points[i].Points, point)
 	}
 	slices.SortFunc(s.Points, func(a, b PointGroup) int { return byConsequence(a.Consequence, b.Consequence) })
+	now := newHistory(nil, pointsFor(noted, s.Surgeon), s.Reviews)
+	s.lastTime(before, now)
 	if !s.Looked {
 		return
 	}
-	now := newHistory(nil, pointsFor(noted, s.Surgeon), s.Reviews)
 	for _, r := range before {
 		switch {
 		case now.cases[[2]string{r.TeachingPoint, s.Case}]:

@@ -26,7 +26,7 @@ func (s Stage) Words() []string {
 		out = append(out, f.words())
 	}
 	for _, r := range s.Reviews {
-		out = append(out, r.words())
+		out = append(out, r.Words())
 	}
 	return out
 }
@@ -223,7 +223,8 @@ func (f LateFinding) words() string {
 	return out + "."
 }
 
-func (r Review) words() string {
+// Words says a review in a sentence.
+func (r Review) Words() string {
 	out := "Reviewed by " + r.Trainer + " on " + day(r.ReviewedAt)
 	switch r.AtThisStage {
 	case As:

@@ -200,12 +200,12 @@ func checkForms(t *testing.T, root *element) {
 		labelled[l.attr["for"]] = true
 	}
 	for _, field := range root.all("input", "select", "textarea") {
-		if field.attr["type"] != "hidden" && !labelled[field.attr["id"]] {
+		if field.attr["type"] != "hidden" && !labelled[field.attr["id"]] && field.attr["aria-label"] == "" {
 			t.Errorf("field %q without a label", field.attr["name"])
 		}
 	}
 	for _, b := range root.all("button") {
-		if strings.TrimSpace(b.text()) == "" || b.attr["type"] != "submit" {
+		if strings.TrimSpace(b.text()) == "" || b.attr["type"] != "submit" && b.attr["type"] != "button" {
 			t.Error("a button without words or type")
 		}
 	}

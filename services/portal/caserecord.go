@@ -27,10 +27,14 @@ type caseView struct {
 	Problems      []problemView // of a review that wasn't stored
 	Recorded      string        // what became of a review just sent
 	Answer        string
-	Stage         *stageView // nil for a case that isn't an operation
+	Neighbours    []link        // the first operator's cases before and after
+	Mark          string        // address of the page that marks the recording; empty when the reader can't
+	LastTime      *lastTimeView // what was said before; nil where the reader doesn't see the surgeon's record
+	Stage         *stageView    // nil for a case that isn't an operation
 	Facts         []factView
 	Operators     []string
-	Steps         []stepView
+	Steps         []stepView // as recorded; nil where the stage shows them
+	Measured      tableView
 	Complications []complicationView
 	Attribution   string // whose the capsule rupture is, by rule
 	Preop         []factView
@@ -69,12 +73,16 @@ func (s *Service) casePage(w http.ResponseWriter, r *http.Request, actor access.
 	asked := mux.Vars(r)["case"]
 	var record outcome.Record
 	var evidence *feedback.Evidence
+	var beside outcome.Neighbours
 	var around frame
 	err := s.read(r.Context(), reader(actor), func(tx pgx.Tx, asOf archive.AsOf) (err error) {
 		if record, err = outcome.Read(r.Context(), tx, asked, asOf); err != nil {
 			return err
 		}
 		around = s.frame(r.Context(), actor, "What happened in this case?", &asOf)
+		if beside, err = outcome.ReadNeighbours(r.Context(), tx, record.Row); err != nil {
+			return err
+		}
 		evidence, err = evidenceOf(r.Context(), tx, record)
 		return err
 	})
@@ -98,15 +106,20 @@ func (s *Service) casePage(w http.ResponseWriter, r *http.Request, actor access.
 		if view.Form = sent; sent == nil {
 			view.Form = newCaseReviewForm(view.Code, s.cfg.Now(), rand.Text())
 		}
-		view.Form.Known = knownPoints(stage)
+		view.Form.offer(knownPoints(stage, evidence))
+		view.Mark = recordingHref(view.Code)
 	}
+	view.Neighbours = neighbourLinks(record.Row.FirstOperator, beside)
 	return s.render(w, status, "case", view)
 }
 
 // caseWords words a record and, of an operation, its summary.
 func caseWords(record outcome.Record, stage *feedback.Stage) (caseView, error) {
 	c, row := record.Case, record.Row
-	v := caseView{Code: c.Code, Operators: operatorWords(c), Steps: stepWords(c.Steps), Implant: implantWords(c.Lens)}
+	v := caseView{Code: c.Code, Operators: operatorWords(c), Implant: implantWords(c.Lens), Measured: measuredTable(c), LastTime: lastTimeWords(stage)}
+	if stage == nil {
+		v.Steps = stepWords(c.Steps)
+	}
 	v.Timeline = tableView{Name: "Record", Caption: "Every event that stands, in the order of its time", Head: heads("What", "When", "From")}
 	v.Answer = caseAnswer(c)
 	v.Facts = caseFacts(c, row, stage)

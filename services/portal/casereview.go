@@ -3,6 +3,8 @@ package portal
 import (
 	"context"
 	"crypto/rand"
+	"crypto/sha256"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"net/http"
@@ -18,7 +20,6 @@ import (
 
 	"lensledger/events"
 	"lensledger/projections/archive"
-	"lensledger/projections/feedback"
 	"lensledger/projections/fold"
 	"lensledger/projections/outcome"
 	"lensledger/services/access"
@@ -35,14 +36,24 @@ type caseReviewForm struct {
 	OpenedAt string // when the form was made, RFC 3339; the review's time
 
 	Stage       string
-	Points      string // codes with commas between
+	Strengths   string // codes that aren't among Known, with commas between
+	Points      string // to work on, likewise
 	Action      string
 	Supervision string
+	chosen      map[string][]string // codes of Known by field
 
 	Stages       []choice
 	Supervisions []choice
-	Known        string // codes noted in this case or advised before, to choose from
+	Known        []knownPoint // to choose from
 }
+
+// Fields of the form that name teaching points: chosen ones, and typed ones.
+const (
+	fieldStrength     = "strength"
+	fieldImprove      = "improve"
+	fieldMoreStrength = "strengths"
+	fieldMoreImprove  = "teaching_points"
+)
 
 const (
 	maxTeachingPoints = 20     // as events.CaseReviewed has it
@@ -78,15 +89,16 @@ var supervisions = []string{"operating", "scrubbed", "in-theatre", "on-site", "n
 
 // caseReview is what a form says, checked.
 type caseReview struct {
-	at     time.Time
-	points []string
+	at                time.Time
+	strengths, points []string
 }
 
 // read fills the form from what was sent and says what is wrong with it.
 func (f *caseReviewForm) read(r *http.Request, now time.Time) (caseReview, []problemView) {
 	f.ID, f.OpenedAt = r.PostFormValue("form"), r.PostFormValue("opened_at")
 	f.Stage, f.Supervision = r.PostFormValue("at_this_stage"), r.PostFormValue("supervision_next")
-	f.Points = strings.TrimSpace(r.PostFormValue("teaching_points"))
+	f.Strengths, f.Points = strings.TrimSpace(r.PostFormValue(fieldMoreStrength)), strings.TrimSpace(r.PostFormValue(fieldMoreImprove))
+	f.chosen = map[string][]string{fieldStrength: r.PostForm[fieldStrength], fieldImprove: r.PostForm[fieldImprove]}
 	// Text of an event is one line: the breaks of the field become spaces.
 	f.Action = strings.Join(strings.Fields(r.PostFormValue("agreed_action")), " ")
 	f.list()
@@ -96,16 +108,24 @@ func (f *caseReviewForm) read(r *http.Request, now time.Time) (caseReview, []pro
 		fault("at-this-stage", "Choose how the case was beside what is usual at this stage, or leave it open.")
 	}
 	var out caseReview
-	for _, word := range strings.FieldsFunc(f.Points, func(c rune) bool { return strings.ContainsRune(",; \t\r\n", c) }) {
-		switch {
-		case !caseCode.MatchString(word):
-			fault("teaching-points", fmt.Sprintf("“%s” isn't a code of a teaching point: letters, digits, - and _, at most 40.", word))
-		case !slices.Contains(out.points, word):
-			out.points = append(out.points, word)
+	for _, list := range []struct {
+		id, typed string
+		chosen    []string
+		into      *[]string
+	}{{"strengths", f.Strengths, f.chosen[fieldStrength], &out.strengths}, {"teaching-points", f.Points, f.chosen[fieldImprove], &out.points}} {
+		codes, wrong := codesOf(list.chosen, list.typed)
+		for _, words := range wrong {
+			fault(list.id, words)
 		}
+		if n := len(codes); n > maxTeachingPoints {
+			fault(list.id, fmt.Sprintf("There are %d teaching points; keep %d.", n, maxTeachingPoints))
+		}
+		*list.into = codes
 	}
-	if n := len(out.points); n > maxTeachingPoints {
-		fault("teaching-points", fmt.Sprintf("There are %d teaching points; keep %d.", n, maxTeachingPoints))
+	for _, code := range out.strengths {
+		if slices.Contains(out.points, code) {
+			fault("strengths", fmt.Sprintf("“%s” stands among what went well and among what to work on. Keep it in one of them.", code))
+		}
 	}
 	if n := utf8.RuneCountInString(f.Action); n > maxActionCharacters {
 		fault("agreed-action", fmt.Sprintf("The action has %d characters; shorten it to %d.", n, maxActionCharacters))
@@ -113,7 +133,7 @@ func (f *caseReviewForm) read(r *http.Request, now time.Time) (caseReview, []pro
 	if f.Supervision != "" && !slices.Contains(supervisions, f.Supervision) {
 		fault("supervision-next", "Choose one of the listed kinds of supervision, or that nothing was agreed.")
 	}
-	if f.Stage == stageOpen && len(out.points) == 0 && f.Action == "" && f.Supervision == "" && len(problems) == 0 {
+	if f.Stage == stageOpen && len(out.points)+len(out.strengths) == 0 && f.Action == "" && f.Supervision == "" && len(problems) == 0 {
 		fault("at-this-stage", "The review says nothing yet: choose a stage, name a teaching point, or write what was agreed.")
 	}
 	at, err := time.Parse(time.RFC3339, f.OpenedAt)
@@ -125,29 +145,43 @@ func (f *caseReviewForm) read(r *http.Request, now time.Time) (caseReview, []pro
 	return out, problems
 }
 
-// event is a function of the form and the reviewer alone: a form that is sent
-// twice makes the same event, and the second one is a duplicate. Other words from
+// events are a function of the form and the reviewer alone: a form that is sent
+// twice makes the same events, and the second ones are duplicates. Other words from
 // the same form make another event, not one identity with two contents, of which
-// neither would count.
-func (f *caseReviewForm) event(actor access.Actor, row outcome.Row, review caseReview) events.Event {
+// neither would count. What went well is noted as remarks on technique.
+func (f *caseReviewForm) events(actor access.Actor, row outcome.Row, review caseReview) []events.Event {
 	said := analytics.CaseReview{AtThisStage: f.Stage, TeachingPoints: review.points, AgreedAction: f.Action, SupervisionNext: f.Supervision}
 	if f.Stage == stageOpen {
 		said.AtThisStage = ""
 	}
 	e := analytics.CaseReviewEvent(actor, row, said, review.at)
 	e.ID = reviewPrefix(f.ID) + strings.TrimPrefix(e.ID, anyReview)
-	return e
+	out := []events.Event{e}
+	for _, code := range review.strengths {
+		sum := sha256.Sum256([]byte(strings.Join([]string{row.CaseCode, e.Time.Format(time.RFC3339), actor.Surgeon, code}, "\x00")))
+		out = append(out, events.Event{ID: strengthPrefix(f.ID) + hex.EncodeToString(sum[:12]), Source: access.DeskSource, Type: events.TypeTechniqueNoted,
+			Subject: row.CaseCode, Department: row.Department, Time: review.at,
+			Data: &events.TechniqueNoted{TeachingPoint: events.Code(code), Polarity: events.PolarityStrength, By: events.Code(actor.Surgeon)}})
+	}
+	return out
 }
 
-// anyReview begins the identity of every review made here.
-const anyReview = "case-review-"
+// anyReview and anyStrength begin the identities of what a review made here says.
+const (
+	anyReview   = "case-review-"
+	anyStrength = "case-strength-"
+)
 
-func reviewPrefix(form string) string { return anyReview + strings.ToLower(form) + "-" }
+func reviewPrefix(form string) string   { return anyReview + strings.ToLower(form) + "-" }
+func strengthPrefix(form string) string { return anyStrength + strings.ToLower(form) + "-" }
 
-// sentBefore says whether the record holds another review from the same form.
-func sentBefore(c fold.Case, form string, e events.Event) bool {
+// sentOtherwise says whether the record holds events of the desk with one of the
+// prefixes that aren't among es: the same form was sent with other words.
+func sentOtherwise(c fold.Case, es []events.Event, prefixes ...string) bool {
 	return slices.ContainsFunc(c.Timeline, func(x fold.Effective) bool {
-		return x.Source == e.Source && x.ID != e.ID && strings.HasPrefix(x.ID, reviewPrefix(form))
+		return x.Source == access.DeskSource &&
+			slices.ContainsFunc(prefixes, func(p string) bool { return strings.HasPrefix(x.ID, p) }) &&
+			!slices.ContainsFunc(es, func(e events.Event) bool { return e.ID == x.ID })
 	})
 }
 
@@ -178,27 +212,45 @@ func (s *Service) reviewCase(w http.ResponseWriter, r *http.Request, actor acces
 	if len(problems) > 0 {
 		return s.casePage(w, r, actor, http.StatusUnprocessableEntity, form, problems)
 	}
-	e := form.event(actor, record.Row, review)
-	if sentBefore(record.Case, form.ID, e) {
+	es := form.events(actor, record.Row, review)
+	if sentOtherwise(record.Case, es, reviewPrefix(form.ID), strengthPrefix(form.ID)) {
 		form.ID = rand.Text()
 		return s.casePage(w, r, actor, http.StatusUnprocessableEntity, form, []problemView{{"at-this-stage",
 			"A review from this form is recorded already, with other words. Send it again only if this is a second review."}})
 	}
-	result, err := s.cfg.Desk.PublishAs(r.Context(), actor, e)
-	if status, why := notStored(err); status != 0 {
+	status, why, err := s.publishAll(r.Context(), actor, es)
+	if err != nil {
+		return err
+	}
+	if status != 0 {
 		for _, words := range why {
 			problems = append(problems, problemView{"agreed-action", words})
 		}
 		return s.casePage(w, r, actor, status, form, problems)
 	}
-	if err != nil {
-		return err
-	}
-	if result.Status != intake.Kept {
-		s.await(r.Context(), []uint64{result.Sequence})
-	}
-	http.Redirect(w, r, "/cases/"+url.PathEscape(record.Case.Code)+"?recorded="+url.QueryEscape(e.ID)+"#reviews", http.StatusSeeOther)
+	http.Redirect(w, r, "/cases/"+url.PathEscape(record.Case.Code)+"?recorded="+url.QueryEscape(es[0].ID)+"#reviews", http.StatusSeeOther)
 	return nil
+}
+
+// publishAll stores events of the desk one after another and waits until they are
+// read in. status is 0 when all are stored; else the rest weren't sent, and sending
+// the same events again is safe. why says it in words for whoever typed them in.
+func (s *Service) publishAll(ctx context.Context, actor access.Actor, es []events.Event) (status int, why []string, err error) {
+	var stored []uint64
+	for _, e := range es {
+		result, err := s.cfg.Desk.PublishAs(ctx, actor, e)
+		if status, why := notStored(err); status != 0 {
+			return status, why, nil
+		}
+		if err != nil {
+			return 0, nil, err
+		}
+		if result.Status != intake.Kept {
+			stored = append(stored, result.Sequence)
+		}
+	}
+	s.await(ctx, stored)
+	return 0, nil, nil
 }
 
 // readCase reads a case that the actor may see.
@@ -226,26 +278,6 @@ func notStored(err error) (status int, words []string) {
 		return http.StatusServiceUnavailable, []string{"Not stored yet: " + refused.Message}
 	}
 	return 0, nil
-}
-
-// knownPoints lists the codes that the case and what was advised before it name,
-// for a reviewer to choose from.
-func knownPoints(s *feedback.Stage) string {
-	if s == nil {
-		return ""
-	}
-	var codes []string
-	for _, g := range s.Points {
-		for _, p := range g.Points {
-			codes = append(codes, p.TeachingPoint)
-		}
-	}
-	codes = append(codes, s.CameBack...)
-	for _, o := range s.NotNoted {
-		codes = append(codes, o.TeachingPoint)
-	}
-	slices.Sort(codes)
-	return list(slices.Compact(codes))
 }
 
 // recordedReview answers a review that was just sent.

@@ -133,6 +133,12 @@ func links(a access.Actor) []link {
 	if may(a.Role, http.MethodGet, "/my/reviews") {
 		out = append(out, link{"/my/reviews", "Reviews", "Which cases of those I supervise has nobody gone through yet?"})
 	}
+	if may(a.Role, http.MethodGet, "/my/planned") {
+		out = append(out, link{"/my/planned", "Planned", "Which eyes are booked, and how does their risk lie beside what is usual at each trainee's count?"})
+	}
+	if may(a.Role, http.MethodGet, "/my/advice") {
+		out = append(out, link{"/my/advice", "Advice", "What was I told about my cases, and where is it in the recording?"})
+	}
 	if may(a.Role, http.MethodGet, "/alarms") {
 		out = append(out, link{"/alarms", "Alarms", "Has a chart crossed its line, which cases moved it, and who has looked at it?"})
 	}

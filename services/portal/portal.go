@@ -158,6 +158,10 @@ func (s *Service) Routes(router *mux.Router) {
 	router.HandleFunc(reviewRoute, s.page(s.review)).Methods(http.MethodPost)
 	router.HandleFunc("/my/progress", s.page(s.progress)).Methods(http.MethodGet)
 	router.HandleFunc("/my/reviews", s.page(s.reviews)).Methods(http.MethodGet)
+	router.HandleFunc("/my/planned", s.page(s.planned)).Methods(http.MethodGet)
+	router.HandleFunc("/my/advice", s.page(s.advice)).Methods(http.MethodGet)
+	router.HandleFunc(recordingRoute, s.page(s.recording)).Methods(http.MethodGet)
+	router.HandleFunc(recordingRoute, s.page(s.markRecording)).Methods(http.MethodPost)
 	router.HandleFunc("/cases/{case}", s.page(s.caseRecord)).Methods(http.MethodGet)
 	router.HandleFunc(caseReviewRoute, s.page(s.reviewCase)).Methods(http.MethodPost)
 	router.HandleFunc("/departments/{department}", s.page(s.department)).Methods(http.MethodGet)
@@ -185,6 +189,7 @@ func (s *Service) Routes(router *mux.Router) {
 const (
 	reviewRoute     = "/alarms/{alarm}/reviews"
 	caseReviewRoute = "/cases/{case}/reviews"
+	recordingRoute  = "/cases/{case}/recording"
 	replayRoute     = "/quarantine/{sequence}/replays"
 	releasesRoute   = "/figures/releases"
 	checkRoute      = "/intake/check"

@@ -27,6 +27,8 @@ func TestPages(t *testing.T) {
 	t.Run("intake", func(t *testing.T) { testIntake(t, r) })
 	t.Run("reviews", func(t *testing.T) { testReviews(t, r) })
 	t.Run("case reviews", func(t *testing.T) { testCaseReviews(t, r) })
+	t.Run("recordings", func(t *testing.T) { testRecording(t, r) })
+	t.Run("planned eyes", func(t *testing.T) { testPlanned(t, r) })
 	t.Run("peers", func(t *testing.T) { testPeers(t, r) })
 	t.Run("without a database", func(t *testing.T) { testOutage(t, r) })
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
+	"slices"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -25,8 +26,9 @@ type reviewsView struct {
 const (
 	// reviewDays is how far back from the latest operation on record a case is
 	// asked to be reviewed. Common practice, no source.
-	reviewDays = 90
-	maxWaiting = 100
+	reviewDays  = 90
+	maxWaiting  = 100  // listed
+	mostWaiting = 1000 // read, so that those that ask for a discussion are among the listed
 )
 
 // reviews serves GET /my/reviews.
@@ -39,7 +41,7 @@ func (s *Service) reviews(w http.ResponseWriter, r *http.Request, actor access.A
 			return err
 		}
 		if !last.IsZero() {
-			if waiting, err = feedback.Waiting(r.Context(), tx, last.AddDate(0, 0, -reviewDays), maxWaiting+1); err != nil {
+			if waiting, err = feedback.Waiting(r.Context(), tx, last.AddDate(0, 0, -reviewDays), mostWaiting); err != nil {
 				return err
 			}
 		}
@@ -53,8 +55,8 @@ func (s *Service) reviews(w http.ResponseWriter, r *http.Request, actor access.A
 	return s.render(w, http.StatusOK, "reviews", view)
 }
 
-// waitingWords word the cases, latest first; last is the latest operation on
-// record.
+// waitingWords word the cases, those that ask for a discussion first and then the
+// latest; last is the latest operation on record.
 func waitingWords(waiting []feedback.Unreviewed, last time.Time) reviewsView {
 	var v reviewsView
 	if last.IsZero() {
@@ -67,20 +69,70 @@ func waitingWords(waiting []feedback.Unreviewed, last time.Time) reviewsView {
 		return v
 	}
 	count := plural(len(waiting), "case", "cases")
-	if len(waiting) > maxWaiting {
-		count = "more than " + whole(maxWaiting) + " cases"
-		waiting = waiting[:maxWaiting]
-		v.Hidden = "Only the latest " + whole(maxWaiting) + " are listed here."
+	if len(waiting) >= mostWaiting {
+		count = whole(mostWaiting) + " cases or more"
 	}
-	v.Answer = fmt.Sprintf("Waiting for a review: %s %s.", count, since)
-	v.Waiting = tableView{Name: "Cases without a review", Caption: "Cases begun by those you supervise that nobody has reviewed, latest first. Open one to record a review.",
-		Head: heads("Case", "First operator", "Department", "Operated on (UTC)", "Supervision", "What it came to")}
+	waiting = slices.Clone(waiting)
+	slices.SortStableFunc(waiting, func(a, b feedback.Unreviewed) int { return asks(b) - asks(a) })
+	discuss := 0
 	for _, c := range waiting {
-		row := cells(c.CaseCode, c.Surgeon, c.Department, day(c.StartedAt), supervision(c.Supervision), cameTo(c))
+		discuss += asks(c)
+	}
+	v.Answer = fmt.Sprintf("Waiting for a review: %s %s. ", count, since)
+	switch discuss {
+	case 0:
+		v.Answer += "No rule asks for a case discussion of any."
+	case 1:
+		v.Answer += "One asks for a case discussion, whatever a chart says; it stands first."
+	default:
+		v.Answer += whole(discuss) + " ask for a case discussion, whatever a chart says; they stand first."
+	}
+	if len(waiting) > maxWaiting {
+		waiting = waiting[:maxWaiting]
+		v.Hidden = "Only " + whole(maxWaiting) + " are listed here; the others show as these are reviewed."
+	}
+	v.Waiting = tableView{Name: "Cases without a review", Caption: "Cases begun by those you supervise that nobody has reviewed: those that ask for a discussion, then the others, latest first. Open one to record a review.",
+		Head: heads("Case", "First operator", "What to look at first", "What it came to", "Operated on (UTC)", "Supervision", "Department")}
+	for _, c := range waiting {
+		row := cells(c.CaseCode, c.Surgeon, lookFirst(c), cameTo(c), day(c.StartedAt), supervision(c.Supervision), c.Department)
 		row[0].Href = caseHref(c.CaseCode)
 		v.Waiting.Rows = append(v.Waiting.Rows, row)
 	}
 	return v
+}
+
+// asks is 1 for a case that a rule asks to discuss.
+func asks(c feedback.Unreviewed) int { return min(len(c.Discussion), 1) }
+
+// discussFirst says where to look in a case that asks for a discussion.
+var discussFirst = map[string]string{
+	feedback.DiscussRupture:         "what came before the capsule rupture",
+	feedback.DiscussDroppedNucleus:  "how the nucleus was lost, and what was done then",
+	feedback.DiscussWrongImplant:    "how the implant was chosen and checked",
+	feedback.DiscussWrongEye:        "how the side was checked",
+	feedback.DiscussEndophthalmitis: "draping, wound and antibiotic, before the endophthalmitis",
+	feedback.DiscussTakeOvers:       "what was hard, for the second unplanned take-over in a row",
+}
+
+// lookFirst says what to look at first in a case.
+func lookFirst(c feedback.Unreviewed) string {
+	var out []string
+	for _, reason := range c.Discussion {
+		words := discussFirst[reason]
+		if reason == feedback.DiscussRupture && c.RuptureStep != "" {
+			words += " in " + plain(c.RuptureStep)
+		}
+		out = append(out, words)
+	}
+	switch {
+	case len(out) > 0:
+		return "Discuss: " + list(out)
+	case c.TakenOver == nil:
+		return "Whether the hand-over was planned, and why"
+	case *c.TakenOver:
+		return "The step that was handed over unplanned"
+	}
+	return "What was advised last time, and whether it came back"
 }
 
 func caseHref(code string) string { return "/cases/" + url.PathEscape(code) }

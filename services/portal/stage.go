@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"net/url"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -18,9 +19,9 @@ import (
 // stageView is the summary of an operation at its stage: what a trainer and a
 // trainee look at together.
 type stageView struct {
-	Head   []string // case number, what it came to, whether a rule asks for a discussion
-	Steps  tableView
-	Beside []string // everything else that the summary says
+	Head     []string // case number, what it came to, whether a rule asks for a discussion
+	Timeline drawing  // the steps, with who did each, beside others
+	Beside   []string // everything else that the summary says
 }
 
 // evidenceOf reads what the summary of an operation rests on; nil for a case that
@@ -52,6 +53,12 @@ func (s *Service) stageOf(ctx context.Context, e *feedback.Evidence) (*feedback.
 	return &stage, err
 }
 
+// stageAlone is the summary without what others had.
+func stageAlone(e *feedback.Evidence) (*feedback.Stage, error) {
+	stage, err := feedback.StageOf(*e, feedback.Peers{})
+	return &stage, err
+}
+
 // headLines is how many sentences of a stage come before those of its steps.
 const headLines = 3
 
@@ -64,19 +71,62 @@ func stageWords(s *feedback.Stage) (*stageView, []string) {
 	said := s.Words()
 	reviews := said[len(said)-len(s.Reviews):]
 	v := &stageView{Head: said[:headLines], Beside: said[headLines+len(s.Steps) : len(said)-len(s.Reviews)]}
-	v.Steps = tableView{Name: "Steps beside others", None: "No step is recorded.",
+	v.Timeline = drawing{Kind: "timeline", Source: "/v1/cases/" + url.PathEscape(s.Case) + "/stage", Finding: timelineFinding(s)}
+	t := tableView{Name: "Steps beside others", None: "No step is recorded.",
 		Caption: "Each run of a step beside the middle half of what it took other surgeons" + atCount(s) +
 			". Times are information, never an aim. Others are hidden where fewer than " + whole(feedback.MinOthers) + " did the step at that count.",
-		Head: []column{{"Step", false}, {"Time", true}, {"Middle half of others", false}, {"Operator", false}, {"Supervision", false}, {"Handed over unplanned", false}}}
+		Head: []column{{"Step", false}, {"Began after", true}, {"Time", true}, {"Middle half of others", false}, {"Operator", false}, {"Supervision", false}, {"Handed over unplanned", false}}}
 	for _, step := range s.Steps {
 		took := unknown
 		if step.Seconds != nil {
 			took = length(time.Duration(*step.Seconds) * time.Second)
 		}
-		v.Steps.Rows = append(v.Steps.Rows, cells(sentence(plain(step.Step)), took, othersWords(s, step), person(step.Operator),
+		began := unknown
+		switch {
+		case step.BeganAfter != nil:
+			began = afterWords(*step.BeganAfter)
+		case step.EndedAfter != nil:
+			began = "unknown, ended after " + afterWords(*step.EndedAfter)
+		}
+		t.Rows = append(t.Rows, cells(sentence(plain(step.Step)), began, took, othersWords(s, step), person(step.Operator),
 			supervision(step.Supervision), yesNo(step.Failed)))
 	}
+	v.Timeline.Table = t
 	return v, reviews
+}
+
+// timelineFinding says who operated from when on, and how much is known of the steps.
+func timelineFinding(s *feedback.Stage) string {
+	if len(s.Steps) == 0 {
+		return "No step is recorded."
+	}
+	timed := 0
+	for _, step := range s.Steps {
+		if step.Seconds != nil {
+			timed++
+		}
+	}
+	out := fmt.Sprintf("%s recorded, %s with a known time. %s began", plural(len(s.Steps), "run of a step is", "runs of steps are"), whole(timed), s.Surgeon)
+	for _, h := range s.HandOvers {
+		how := map[bool]string{true: "unplanned", false: "planned"}
+		said := "not recorded whether planned"
+		if h.Unplanned != nil {
+			said = how[*h.Unplanned]
+		}
+		out += fmt.Sprintf("; %s took over after %s, %s", h.To, afterWords(h.After), said)
+	}
+	if len(s.HandOvers) == 0 {
+		out += " and nobody took over"
+	}
+	return out + ". Times are information, never an aim."
+}
+
+// afterWords are seconds from the start of the operation.
+func afterWords(s int64) string {
+	if s < 0 {
+		return "−" + length(time.Duration(-s)*time.Second)
+	}
+	return length(time.Duration(s) * time.Second)
 }
 
 func atCount(s *feedback.Stage) string {

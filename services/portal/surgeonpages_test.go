@@ -23,7 +23,7 @@ func surgeonPages(t *testing.T, s *Service, add func(name, page string, view any
 	booked := outcome.Record{Case: fold.Case{Code: "HB-2025-00500", Department: "HARBOUR", Booked: &events.CaseBooked{Eye: events.EyeLeft}}}
 	booked.Row = outcome.RowOf(booked.Case)
 	sent := &caseReviewForm{Case: "HB-2025-00417", ID: "ABCDEFGHIJKLMNOPQRSTUVWXYZ", OpenedAt: "2025-06-02T08:00:00Z", Stage: "below",
-		Points: "rhexis-too-large, not a code!", Action: `Look at "both" recordings`, Supervision: "scrubbed"}
+		Points: "rhexis-too-large, not a code!", Strengths: "groove-deep", chosen: map[string][]string{"strength": {"steady-hands"}, "improve": {"rhexis-runs-out"}}, Action: `Look at "both" recordings`, Supervision: "scrubbed"}
 	sent.list()
 	for _, c := range []struct {
 		name   string
@@ -44,8 +44,10 @@ func surgeonPages(t *testing.T, s *Service, add func(name, page string, view any
 		}
 		view.frame = s.frame(ctx, c.by, "What happened in this case?", &fixedAt)
 		if view.Form = c.form; view.Form != nil {
-			view.Form.Known = knownPoints(c.stage)
+			view.Form.offer(knownPoints(c.stage, nil))
+			view.Mark = recordingHref(view.Code)
 		}
+		view.Neighbours = neighbourLinks("S-014", outcome.Neighbours{Before: "HB-2025-00416"})
 		if c.form == sent {
 			view.Problems = []problemView{{"teaching-points", "“code!” isn't a code of a teaching point."}}
 		}
@@ -70,12 +72,16 @@ func surgeonPages(t *testing.T, s *Service, add func(name, page string, view any
 	add("charts-steps", "charts", view)
 
 	no, yes := false, true
-	waiting := []feedback.Unreviewed{{CaseCode: "HB-2025-00417", Surgeon: "S-014", Department: "HARBOUR", StartedAt: fixedNow, Supervision: "scrubbed", Rupture: true, TakenOver: &yes},
-		{CaseCode: "HB-2025-00416", Surgeon: "S-014", Department: "HARBOUR", StartedAt: fixedNow, TakenOver: &no}, {CaseCode: "HB-2025-00415", Surgeon: "S-014", Department: "HARBOUR", StartedAt: fixedNow}}
+	waiting := []feedback.Unreviewed{
+		{CaseCode: "HB-2025-00418", Surgeon: "S-014", Department: "HARBOUR", StartedAt: fixedNow, TakenOver: &no},
+		{CaseCode: "HB-2025-00417", Surgeon: "S-014", Department: "HARBOUR", StartedAt: fixedNow, Supervision: "scrubbed", Rupture: true, RuptureStep: "segment-removal", TakenOver: &yes,
+			Discussion: []string{feedback.DiscussRupture, feedback.DiscussTakeOvers}},
+		{CaseCode: "HB-2025-00416", Surgeon: "S-014", Department: "HARBOUR", StartedAt: fixedNow, TakenOver: &yes}, {CaseCode: "HB-2025-00415", Surgeon: "S-014", Department: "HARBOUR", StartedAt: fixedNow}}
 	for name, v := range map[string]reviewsView{"reviews-waiting": waitingWords(waiting, fixedNow), "reviews-none": waitingWords(nil, fixedNow), "reviews-empty": waitingWords(nil, time.Time{})} {
 		v.frame = s.frame(ctx, trainer, "Which cases has nobody gone through yet?", &fixedAt)
 		add(name, "reviews", v)
 	}
+	trainerPages(t, s, add)
 }
 
 // stageOf is the summary of a case of S-014 after forty others.
@@ -277,8 +283,8 @@ func TestStageWordsKeepEverySentence(t *testing.T) {
 	for _, r := range []outcome.Record{record(), followed()} {
 		s := stageOf(t, r, othersStub())
 		view, reviews := stageWords(s)
-		if len(view.Steps.Rows) != len(s.Steps) || len(reviews) != len(s.Reviews) {
-			t.Errorf("%s: %d rows of %d steps, %d of %d reviews", s.Case, len(view.Steps.Rows), len(s.Steps), len(reviews), len(s.Reviews))
+		if len(view.Timeline.Table.Rows) != len(s.Steps) || len(reviews) != len(s.Reviews) {
+			t.Errorf("%s: %d rows of %d steps, %d of %d reviews", s.Case, len(view.Timeline.Table.Rows), len(s.Steps), len(reviews), len(s.Reviews))
 		}
 		kept := slices.Concat(view.Head, view.Beside, reviews)
 		for _, sentence := range s.Words() {
@@ -349,21 +355,37 @@ func stepsFailing(n, k int) []learning.StepEntry {
 	return out
 }
 
-// The event of a review is what the catalogue takes, and follows from the form.
-func TestCaseReviewEvent(t *testing.T) {
+// The events of a review are what the catalogue takes, and follow from the form.
+func TestCaseReviewEvents(t *testing.T) {
 	form := &caseReviewForm{Case: "HB-1", ID: "ABCDEFGHIJKLMNOPQRSTUVWXYZ", Stage: "as", Action: "Scrubbed", Supervision: "scrubbed"}
 	row := outcome.Row{CaseCode: "HB-1", Department: "HARBOUR"}
-	e := form.event(trainer, row, caseReview{fixedNow, []string{"a", "b"}})
-	if _, problems := events.Decode(events.Header{"content-type": {events.ContentTypeEvent}}, e.Encode()); len(problems) > 0 {
-		t.Errorf("%+v", problems)
+	es := form.events(trainer, row, caseReview{fixedNow, []string{"steady"}, []string{"a", "b"}})
+	if len(es) != 2 {
+		t.Fatalf("%d events, want the review and one strength", len(es))
 	}
-	if again := form.event(trainer, row, caseReview{fixedNow, []string{"a", "b"}}); again.ID != e.ID {
-		t.Errorf("%s, then %s", e.ID, again.ID)
+	for _, e := range es {
+		if _, problems := events.Decode(events.Header{"content-type": {events.ContentTypeEvent}}, e.Encode()); len(problems) > 0 {
+			t.Errorf("%s: %+v", e.Type, problems)
+		}
 	}
-	if other := form.event(trainer, row, caseReview{fixedNow, []string{"a"}}); other.ID == e.ID || !strings.HasPrefix(other.ID, reviewPrefix(form.ID)) {
-		t.Errorf("other words are %s beside %s", other.ID, e.ID)
+	if n := es[1].Data.(*events.TechniqueNoted); n.Polarity != events.PolarityStrength || n.TeachingPoint != "steady" || n.By != "S-002" {
+		t.Errorf("%+v", n)
 	}
-	if open := (&caseReviewForm{Stage: stageOpen}).event(trainer, row, caseReview{fixedNow, nil}); open.Data.(*events.CaseReviewed).AtThisStage != "" {
+	for i, again := range form.events(trainer, row, caseReview{fixedNow, []string{"steady"}, []string{"a", "b"}}) {
+		if again.ID != es[i].ID {
+			t.Errorf("%s, then %s", es[i].ID, again.ID)
+		}
+	}
+	other := form.events(trainer, row, caseReview{fixedNow, []string{"steady"}, []string{"a"}})
+	if other[0].ID == es[0].ID || !strings.HasPrefix(other[0].ID, reviewPrefix(form.ID)) || other[1].ID != es[1].ID {
+		t.Errorf("other words are %s beside %s", other[0].ID, es[0].ID)
+	}
+	c := fold.Case{Timeline: []fold.Effective{{Event: es[0]}, {Event: es[1]}}}
+	if sentOtherwise(c, es, reviewPrefix(form.ID), strengthPrefix(form.ID)) || !sentOtherwise(c, other, reviewPrefix(form.ID)) ||
+		!sentOtherwise(c, es[:1], strengthPrefix(form.ID)) || sentOtherwise(c, other, reviewPrefix("ANOTHER")) {
+		t.Error("what was sent otherwise isn't told from what was sent again")
+	}
+	if open := (&caseReviewForm{Stage: stageOpen}).events(trainer, row, caseReview{at: fixedNow}); open[0].Data.(*events.CaseReviewed).AtThisStage != "" {
 		t.Error("a stage left open is one")
 	}
 }

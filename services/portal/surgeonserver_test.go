@@ -45,16 +45,20 @@ func testCaseReviews(t *testing.T, r *registry) {
 	r.as(trainee).get("/cases/HB-020").lacks(t, "Record a review")
 	r.as(quality).get("/cases/HB-020").lacks(t, "Record a review")
 	const action = "/cases/HB-020/reviews"
+	page.want(t, http.StatusOK, `href="/cases/HB-019"`, `href="/cases/HB-021"`, `href="/cases/HB-020/recording"`, `data-source="/v1/cases/HB-020/stage"`)
 	form := formOf(t, page)
-	form.Set("teaching_points", "rhexis-runs-out, groove; groove")
+	form.Set("teaching_points", "groove; groove")
+	form["improve"] = []string{"rhexis-runs-out"}
+	form.Set("strengths", "steady-hands")
 	form.Set("agreed_action", "Trace the \"edge\"\r\nbefore each pull")
 	form.Set("supervision_next", "scrubbed")
 
-	typed := []string{"rhexis-runs-out, groove; groove", "Trace the &#34;edge&#34; before each pull", `value="scrubbed" selected="selected"`}
+	typed := []string{"groove; groove", `value="rhexis-runs-out" checked="checked"`, ">steady-hands</textarea>", "Trace the &#34;edge&#34; before each pull", `value="scrubbed" selected="selected"`}
 	by.post(action, form).want(t, http.StatusUnprocessableEntity, append(typed, "Choose how the case was", `href="#at-this-stage"`)...)
 	form.Set("at_this_stage", "as")
 	for field, c := range map[string]struct{ value, says string }{
 		"teaching_points":  {"good, b@d", "“b@d” isn&#39;t a code"},
+		"strengths":        {"groove", "Keep it in one of them"},
 		"agreed_action":    {strings.Repeat("é", maxActionCharacters+1), "shorten it to 500"},
 		"supervision_next": {"asleep", "Choose one of the listed"},
 		"opened_at":        {"2019-01-01T00:00:00Z", "lay open for too long"},
@@ -89,9 +93,13 @@ func testCaseReviews(t *testing.T, r *registry) {
 	}
 	// Other words from the same form are asked about, and then are another review.
 	form.Set("at_this_stage", "below")
-	again := by.post(action, form).want(t, http.StatusUnprocessableEntity, append(typed[1:], "is recorded already", `value="below" selected="selected"`)...)
+	again := by.post(action, form).want(t, http.StatusUnprocessableEntity, append(typed[:3:3], "is recorded already", `value="below" selected="selected"`)...)
 	form.Set("form", formOf(t, again).Get("form"))
 	by.post(action, form).want(t, http.StatusSeeOther)
+	// What was said reaches the first operator, and nobody else's page.
+	r.as(trainee).get("/my/advice").want(t, http.StatusOK, "Case HB-020, operated on 25 January 2025", "agreed: Trace the &#34;edge&#34; before each pull",
+		"<th scope=\"row\">steady-hands</th><td>Strength</td>")
+	by.get("/my/advice").want(t, http.StatusForbidden)
 	two := r.as(trainee).get("/cases/HB-020").want(t, http.StatusOK, "below what is usual at this stage")
 	if n := strings.Count(two.body, "Reviewed by S-002"); n != 2 {
 		t.Errorf("%d reviews, want 2\n%s", n, two.words())

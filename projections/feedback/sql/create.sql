@@ -11,6 +11,7 @@ CREATE TABLE teaching_point (
     polarity       text COLLATE "C" NOT NULL,
     consequence    text COLLATE "C" NOT NULL,
     noted_by       text COLLATE "C" NOT NULL,
+    recording_offset_ms bigint,
     PRIMARY KEY (case_code, part)
 );
 CREATE INDEX teaching_point_surgeon ON teaching_point (surgeon, started_at);
