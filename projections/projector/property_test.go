@@ -77,6 +77,15 @@ func history(seed uint64, cases int) []events.Event {
 		made.wholePath(s, i)
 	}
 	middle := starts[len(starts)/2].Time
+	crossed := events.Code(alarm.AlarmCode(chart, 1))
+	made.add(events.TypeAlarmAcknowledged, chart, middle.Add(-3*time.Hour), &events.AlarmAcknowledged{Alarm: crossed, Note: "seen", By: "Q-001"})
+	for i, owner := range []events.Code{"S-901", "S-902", "S-903"} { // at one time, so that the order of identities decides
+		given := made.add(events.TypeAlarmAssigned, chart, middle.Add(-2*time.Hour), &events.AlarmAssigned{Alarm: crossed, Owner: owner, DueOn: "2025-06-30", By: "Q-001"})
+		if i == 2 {
+			made.correct(events.TypeEventRetracted, given, middle.Add(-time.Hour), &events.EventRetracted{
+				TargetSource: events.Code(given.Source), TargetID: events.ID(given.ID)})
+		}
+	}
 	made.add(events.TypeAlarmReviewed, chart, middle, &events.AlarmReviewed{Alarm: events.Code(alarm.AlarmCode(chart, 1)),
 		Finding: "training-need", By: "Q-001"})
 	restart := made.add(events.TypeChartRestarted, chart, middle, &events.ChartRestarted{Alarm: events.Code(alarm.AlarmCode(chart, 1)),
@@ -183,7 +192,7 @@ func dataOf(e events.Event) events.Raw {
 func (r *registry) contents(t testing.TB) map[string][]string {
 	t.Helper()
 	out := map[string][]string{}
-	for _, table := range []string{"operation", "eye_outcome", "chart_entry", "step_entry", "surgeon", "chart_design", "chart_review", "chart",
+	for _, table := range []string{"operation", "eye_outcome", "chart_entry", "step_entry", "surgeon", "chart_design", "chart_review", "alarm_handling", "chart",
 		"alarm", "peer_band", "teaching_point", "case_review", "department_cell"} {
 		rows, err := r.Pool.Query(t.Context(), "SELECT (to_jsonb(t) - 'first_position' - 'last_position')::text FROM "+table+" t")
 		if err != nil {
@@ -234,8 +243,8 @@ func TestAnyOrderGivesTheSameRows(t *testing.T) {
 	reference.run(t, 500)
 	reference.noQuarantine(t)
 	want := reference.contents(t)
-	if len(want["alarm"]) == 0 || len(want["chart_review"]) == 0 {
-		t.Fatal("the history has no alarm or no review: it tests too little")
+	if len(want["alarm"]) == 0 || len(want["chart_review"]) == 0 || len(want["alarm_handling"]) != 3 {
+		t.Fatal("the history has no alarm, no review or not three acknowledgements and owners: it tests too little")
 	}
 	rapid.Check(t, func(rt *rapid.T) {
 		seed := rapid.Uint64().Draw(rt, "seed")
