@@ -141,13 +141,9 @@ func standingCharts(ctx context.Context, tx pgx.Tx, department string, asOf arch
 	if err != nil {
 		return nil, nil, err
 	}
-	set, _, err := decided(ctx, tx, nil, asOf)
+	designs, err := DesignsOf(ctx, tx, asOf)
 	if err != nil {
 		return nil, nil, err
-	}
-	designs := map[string]Design{}
-	for _, d := range append(set, Standards...) {
-		designs[d.Code] = d
 	}
 	var out []ChartFalseAlarms
 	var surgeons []string

@@ -275,6 +275,20 @@ func crossings(ctx context.Context, tx pgx.Tx, asOf archive.AsOf) ([]Row, error)
 	return rows, nil
 }
 
+// DesignsOf gives the designs in force by code: those that people set, which the
+// reader may see, and the standards.
+func DesignsOf(ctx context.Context, tx pgx.Tx, asOf archive.AsOf) (map[string]Design, error) {
+	set, _, err := decided(ctx, tx, nil, asOf)
+	if err != nil {
+		return nil, err
+	}
+	out := map[string]Design{}
+	for _, d := range append(set, Standards...) {
+		out[d.Code] = d
+	}
+	return out, nil
+}
+
 // States says where the charts stand that the reader may see, now.
 func States(ctx context.Context, tx pgx.Tx) ([]ChartRow, error) {
 	rows, err := pg.Structs[ChartRow](ctx, tx, listChartsSQL)

@@ -126,7 +126,7 @@ func (s *Service) getCharts(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	outcome, err := oneOf(query, "outcome", surgeonOutcomes()...)
+	outcome, err := oneOf(query, "outcome", SurgeonOutcomes()...)
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -187,8 +187,8 @@ func MaySee(ctx context.Context, tx pgx.Tx, who access.Actor, surgeon string, as
 	return err
 }
 
-// surgeonOutcomes lists what a surgeon's charts may watch.
-func surgeonOutcomes() []string {
+// SurgeonOutcomes lists what a surgeon's charts may watch.
+func SurgeonOutcomes() []string {
 	out := []string{string(events.OutcomeCapsuleRupture), string(events.OutcomeUnplannedTakeover)}
 	for _, step := range events.StepOrder {
 		out = append(out, string(events.StepOutcome(step)))

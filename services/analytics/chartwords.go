@@ -28,9 +28,6 @@ func ChartWords(s alarm.Standing, l alarm.Lengths) string {
 	words := StateWords(state)
 	switch state {
 	case alarm.StateReached:
-		if s.ReachedAt != nil {
-			words += " at case number " + Whole(s.ReachedAt.CaseNumber)
-		}
 		words += " (" + count + ")"
 	case alarm.StateCrossed:
 		words += ": " + crossedWords(s)
@@ -94,7 +91,11 @@ func MeaningWords(s alarm.Standing, l alarm.Lengths) string {
 	}
 	switch s.State() {
 	case alarm.StateReached:
-		return "That is evidence for a discussion; it decides nothing by itself." + wrong
+		words := "That is evidence for a discussion; it decides nothing by itself." + wrong
+		if s.ReachedAt != nil {
+			words = "It did at case number " + Whole(s.ReachedAt.CaseNumber) + ". " + words
+		}
+		return words
 	case alarm.StateCrossed:
 		return "A chart also crosses by chance." + wrong + " A named person looks at the cases and decides what it means."
 	case alarm.StateNotReached:

@@ -74,7 +74,7 @@ func TestChartWords(t *testing.T) {
 		"No signal (could still miss a doubling): 0 capsule ruptures among 60 cases, chart at 0.00, line 2.40.":                                                              {alarm.Chart{Code: "c", Design: detection, Points: since, LeftOut: 2}, restarted},
 		"Begins again at zero with the next operation, after a review.":                                                                                                      {alarm.Chart{Code: "c", Design: detection, Points: points(60)}, restarted},
 		"Evidence hasn't reached the set line (0.00, line 3.58; 0 capsule ruptures among 60 cases).":                                                                         {chart: alarm.Chart{Design: competence, Points: points(60)}},
-		"Evidence reached the set line at case number 190 (0 capsule ruptures among 100 cases).":                                                                             {chart: alarm.Chart{Design: competence, Points: points(100), Reaching: points(100)[90:91]}},
+		"Evidence reached the set line (0 capsule ruptures among 100 cases).":                                                                                                {chart: alarm.Chart{Design: competence, Points: points(100), Reaching: points(100)[90:91]}},
 		"Closed without having reached the set line (0 capsule ruptures among 300 cases): it holds only for the number of cases it was made for.":                            {chart: alarm.Chart{Design: competence, Points: points(300), Closed: true}},
 	} {
 		if got := ChartWords(alarm.StandingOf(c.chart, c.alarms), c.chart.Design.Lengths()); got != want {

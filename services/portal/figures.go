@@ -12,6 +12,7 @@ import (
 
 	"github.com/jackc/pgx/v5"
 
+	"lensledger/projections/alarm"
 	"lensledger/projections/archive"
 	"lensledger/projections/department"
 	"lensledger/projections/measure"
@@ -128,7 +129,7 @@ func adjustedShown(r department.ShownRupture) string {
 	switch {
 	case r.AdjustedRate != nil && r.AdjustedCI != nil:
 		return percent(*r.AdjustedRate) + ", " + intervalWords(*r.AdjustedCI)
-	case r.N != nil && *r.N < fewCases:
+	case r.N != nil && *r.N < alarm.FewCases:
 		return "too few cases for a rate"
 	}
 	return heldBack

@@ -32,6 +32,7 @@ type departmentPage struct {
 	Problems   []problemView
 	Empty      string // why there are no figures
 	Answer     string
+	Drawing    *drawing // what the answer is about; nil where nothing is drawn
 	Sections   []sectionView
 
 	codes []string // departments that the default period is of
@@ -68,6 +69,7 @@ type question struct {
 // departmentRoutes are the pages of a department, in the order shown.
 var departmentRoutes = []struct{ route, text string }{
 	{"/departments/{department}", "Figures"},
+	{departmentChartsRoute, "Charts"},
 	{"/departments/{department}/lenses", "Lens constants and astigmatism"},
 	{"/departments/{department}/infections", "Infections"},
 	{"/departments/{department}/funnel", "Funnel"},
