@@ -2,6 +2,7 @@ package alarm
 
 import (
 	"cmp"
+	"math"
 	"slices"
 	"time"
 )
@@ -13,7 +14,9 @@ type Climb struct {
 	Cases    int
 	Events   int
 	Expected float64
-	Largest  []Point // the largest contributions first, at most MostContributions
+	With     float64 // what the cases with the event add up to
+	Without  float64 // and those without it
+	Largest  []Point // the largest contributions first, up or down; at most MostContributions
 }
 
 // MostContributions bounds the cases that are listed of a climb.
@@ -41,8 +44,13 @@ func climb(points []Point) Climb {
 	for _, p := range moved {
 		out.Events += p.Outcome
 		out.Expected += p.Expected
+		if p.Outcome == 1 {
+			out.With += p.Score
+		} else {
+			out.Without += p.Score
+		}
 	}
-	slices.SortStableFunc(moved, func(a, b Point) int { return cmp.Compare(b.Score, a.Score) })
+	slices.SortStableFunc(moved, func(a, b Point) int { return cmp.Compare(math.Abs(b.Score), math.Abs(a.Score)) })
 	out.Largest = moved[:min(MostContributions, len(moved)):min(MostContributions, len(moved))]
 	return out
 }

@@ -88,7 +88,7 @@ func TestClimb(t *testing.T) {
 	// worn off after 30 cases without one.
 	climb := c.Climb()
 	if climb.Cases != 3 || climb.Events != 2 || math.Abs(c.Value()-(2*0.916290732-0.031090587)) > 1e-8 || math.Abs(climb.Expected-0.06) > 1e-12 ||
-		!climb.From.Equal(entries[42].StartedAt) {
+		math.Abs(climb.With-2*0.916290732) > 1e-8 || math.Abs(climb.Without+0.031090587) > 1e-8 || !climb.From.Equal(entries[42].StartedAt) {
 		t.Errorf("%+v, chart at %v", climb, c.Value())
 	}
 	if l := climb.Largest; len(l) != 3 || l[0].Case != entries[42].CaseCode || l[1].Case != entries[44].CaseCode || l[2].Outcome != 0 {

@@ -51,7 +51,9 @@ type climb struct {
 	Cases    int            `json:"cases"`
 	Events   int            `json:"events"`
 	Expected float64        `json:"expected"`
-	Largest  []contribution `json:"largest"` // at most 20
+	With     float64        `json:"contribution_with_event"`
+	Without  float64        `json:"contribution_without_event"`
+	Largest  []contribution `json:"largest"` // up or down, at most 20
 }
 
 // contribution is what one case added to a chart.
@@ -65,7 +67,7 @@ type contribution struct {
 }
 
 func climbOf(c alarm.Climb) climb {
-	out := climb{From: c.From, Cases: c.Cases, Events: c.Events, Expected: c.Expected, Largest: []contribution{}}
+	out := climb{From: c.From, Cases: c.Cases, Events: c.Events, Expected: c.Expected, With: c.With, Without: c.Without, Largest: []contribution{}}
 	for _, p := range c.Largest {
 		out.Largest = append(out.Largest, contribution{p.Case, p.CaseNumber, p.StartedAt, p.Outcome, p.Expected, p.Score})
 	}

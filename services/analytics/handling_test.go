@@ -1,6 +1,7 @@
 package analytics
 
 import (
+	"math"
 	"slices"
 	"strings"
 	"testing"
@@ -110,11 +111,11 @@ func testClimb(t *testing.T, c oneChart) {
 		from--
 		sum += c.Cases[from].Score
 	}
-	if d := sum - c.Value; d > 1e-9 || d < -1e-9 || c.Climb.Cases != len(c.Cases)-from || c.Value == 0 {
+	if d := sum - c.Value; d > 1e-9 || d < -1e-9 || c.Climb.Cases != len(c.Cases)-from || math.Abs(c.Climb.With+c.Climb.Without-sum) > 1e-9 || c.Value == 0 {
 		t.Errorf("%d cases add up to %v; the climb has %d, the chart is at %v", len(c.Cases)-from, sum, c.Climb.Cases, c.Value)
 	}
 	largest := c.Climb.Largest
-	if !slices.IsSortedFunc(largest, func(a, b contribution) int { return int((b.Contribution - a.Contribution) * 1e9) }) || largest[0].Outcome != 1 {
+	if !slices.IsSortedFunc(largest, func(a, b contribution) int { return int((math.Abs(b.Contribution) - math.Abs(a.Contribution)) * 1e9) }) || largest[0].Outcome != 1 {
 		t.Errorf("%+v", largest)
 	}
 }

@@ -177,21 +177,24 @@ func alarmsAnswer(charts, open int, c alarm.Changes) string {
 func changeWords(c alarm.Changes, alarms []alarm.Listed) []changeView {
 	var out []changeView
 	for _, kind := range []struct {
-		one, many string
-		codes     []string
+		none, one, many string
+		codes           []string
 	}{
-		{"signal is overdue", "signals are overdue", c.Overdue},
-		{"open signal has no owner", "open signals have no owner", c.NobodyOwns},
-		{"chart crossed its line", "charts crossed their line", c.Crossed},
-		{"signal was acknowledged", "signals were acknowledged", c.Acknowledged},
-		{"signal was given to an owner", "signals were given to an owner", c.Assigned},
-		{"signal was closed", "signals were closed", c.Closed},
-		{"chart was restarted", "charts were restarted", c.Restarted},
+		{"No signal is overdue", "signal is overdue", "signals are overdue", c.Overdue},
+		{"Every open signal has an owner", "open signal has no owner", "open signals have no owner", c.NobodyOwns},
+		{"No chart crossed its line", "chart crossed its line", "charts crossed their line", c.Crossed},
+		{"No signal was acknowledged", "signal was acknowledged", "signals were acknowledged", c.Acknowledged},
+		{"No signal was given to an owner", "signal was given to an owner", "signals were given to an owner", c.Assigned},
+		{"No signal was closed", "signal was closed", "signals were closed", c.Closed},
+		{"No chart was restarted", "chart was restarted", "charts were restarted", c.Restarted},
 	} {
-		v := changeView{Words: sentence(plural(len(kind.codes), kind.one, kind.many)) + "."}
+		v := changeView{Words: kind.none + "."}
+		if n := len(kind.codes); n > 0 {
+			v.Words = plural(n, kind.one, kind.many) + "."
+		}
 		for _, code := range kind.codes {
 			if i := slices.IndexFunc(alarms, func(a alarm.Listed) bool { return a.Alarm == code }); i >= 0 {
-				v.Signals = append(v.Signals, link{Href: "#" + code, Text: signalName(alarms[i]), Question: ownerWords(alarms[i])})
+				v.Signals = append(v.Signals, link{Href: "#" + code, Text: signalName(alarms[i]), Question: analytics.LifeWords(alarms[i])})
 			}
 		}
 		out = append(out, v)
@@ -201,13 +204,6 @@ func changeWords(c alarm.Changes, alarms []alarm.Listed) []changeView {
 
 func signalName(a alarm.Listed) string {
 	return analytics.WatchedBy(a.Outcome).Title + ", surgeon " + a.Surgeon + ", " + day(a.CrossedAt)
-}
-
-func ownerWords(a alarm.Listed) string {
-	if owner := a.Assignment(); owner != nil {
-		return "owner " + owner.Owner + ", due on " + isoDay(owner.DueOn)
-	}
-	return "no owner"
 }
 
 func signalWords(a alarm.Listed, today string) signalView {

@@ -8,6 +8,7 @@ import (
 	"net/url"
 	"slices"
 	"strconv"
+	"strings"
 
 	"github.com/jackc/pgx/v5"
 
@@ -23,14 +24,33 @@ import (
 // cases that moved it, and who did what about it.
 type chartPage struct {
 	frame
-	Action     string
-	Surgeon    string // or
-	Department string
-	AsOfAsked  string
-	Choices    []selectView
-	Problems   []problemView
-	Chart      *largeChart // nil where there is none
-	None       string      // why
+	chartQuery
+	Action   string
+	Problems []problemView
+	Chart    *largeChart // nil where there is none
+	None     string      // why
+	Others   []link      // other charts of the same surgeon or department
+}
+
+// Surgeon is whose chart it is; "" for a department's.
+func (p chartPage) Surgeon() string { return p.surgeon }
+
+// Department is whose own chart it is; "" for a surgeon's.
+func (p chartPage) Department() string { return p.department }
+
+// AsOfAsked is as typed.
+func (p chartPage) AsOfAsked() string { return p.chartQuery.asOf }
+
+// Asked is what the page's form sends along.
+func (p chartPage) Asked() []numberView {
+	var out []numberView
+	for name, value := range map[string]string{"surgeon": p.surgeon, "department": p.department, "outcome": p.outcome, "kind": p.kind} {
+		if value != "" {
+			out = append(out, numberView{Name: name, Value: value})
+		}
+	}
+	slices.SortFunc(out, func(a, b numberView) int { return strings.Compare(a.Name, b.Name) })
+	return out
 }
 
 // largeChart is the chart itself.
@@ -88,10 +108,11 @@ func (q chartQuery) source() string {
 // chart serves GET /charts?surgeon&outcome&kind, or ?department&outcome; both take
 // as_of, and skip for older cases.
 func (s *Service) chart(w http.ResponseWriter, r *http.Request, actor access.Actor) error {
-	q, page, err := readChartQuery(r, actor)
+	q, err := readChartQuery(r.URL.Query(), actor)
 	if err != nil {
 		return err
 	}
+	page := &chartPage{chartQuery: q, Action: r.URL.Path}
 	err = s.read(r.Context(), reader(actor), func(tx pgx.Tx, asOf archive.AsOf) error {
 		if q.asOf != "" {
 			at, err := archive.Resolve(r.Context(), tx, q.asOf)
@@ -106,118 +127,114 @@ func (s *Service) chart(w http.ResponseWriter, r *http.Request, actor access.Act
 		}
 		page.frame = s.frame(r.Context(), actor, "Where does this chart stand, which cases moved it, and what can it tell?", &asOf)
 		if q.surgeon == "" && q.department == "" {
-			page.Problems = append(page.Problems, problemView{"outcome", "Say whose chart: open one from the list of a department's charts."})
+			page.Problems = append(page.Problems, problemView{"other-charts", "Say whose chart: open one from the list of a department's charts."})
+			return nil
 		}
-		if len(page.Problems) > 0 {
-			// Who may see it is still asked: a wrong word opens nothing.
-			return s.seen(r.Context(), tx, actor, q, asOf)
-		}
-		page.Chart, err = s.largeChart(r.Context(), tx, actor, q, asOf)
-		return err
+		return page.fill(r.Context(), tx, actor, q, asOf)
 	})
 	if err != nil {
 		return err
 	}
 	status := http.StatusOK
-	switch {
-	case len(page.Problems) > 0:
+	if len(page.Problems) > 0 {
 		status = http.StatusUnprocessableEntity
-	case page.Chart == nil:
-		page.None = "There is no such chart: no case of it is recorded, or it has no design for this surgeon. Charts of competence are for trainees."
 	}
 	return s.render(w, status, "chart", page)
 }
 
 var asOfProblem = problemView{"as-of", "As of: give a position that the record has reached, or a time with its offset such as 2025-03-12T10:41:07+00:00; leave it empty for now."}
 
-// seen fails as the chart would for somebody who may not see it.
-func (s *Service) seen(ctx context.Context, tx pgx.Tx, actor access.Actor, q chartQuery, asOf archive.AsOf) error {
-	switch {
-	case q.department != "" && !seesDepartmentCharts(actor, q.department):
-		return web.NotFound()
-	case q.surgeon != "":
-		return analytics.MaySee(ctx, tx, actor, q.surgeon, asOf)
-	}
-	return nil
-}
-
-func seesDepartmentCharts(actor access.Actor, code string) bool {
-	return may(actor.Role, http.MethodGet, departmentChartsRoute) && actor.InDepartment(code)
-}
-
-// readChartQuery reads what is asked for, and makes the form that asks it.
-func readChartQuery(r *http.Request, actor access.Actor) (chartQuery, *chartPage, error) {
-	query := r.URL.Query()
+// readChartQuery reads what is asked for. Without an outcome or a kind it is the
+// first chart that there is.
+func readChartQuery(query url.Values, actor access.Actor) (chartQuery, error) {
 	q := chartQuery{surgeon: query.Get("surgeon"), department: query.Get("department"), outcome: query.Get("outcome"), kind: query.Get("kind"), asOf: query.Get("as_of")}
-	if q.surgeon == "" && q.department == "" {
+	switch {
+	case q.department != "":
+		q.surgeon, q.kind = "", ""
+	case q.surgeon == "":
 		q.surgeon = actor.Surgeon
-	}
-	page := &chartPage{Action: r.URL.Path, Surgeon: q.surgeon, Department: q.department, AsOfAsked: q.asOf}
-	outcomes, kinds := analytics.SurgeonOutcomes(), []string{string(events.KindDetection), string(events.KindCompetence)}
-	if q.department != "" {
-		page.Surgeon, q.surgeon = "", ""
-		outcomes, kinds, q.kind = []string{string(events.OutcomeRefractionMiss), string(events.OutcomeVisualLoss)}, nil, ""
-	}
-	choose := func(name, label, asked string, words func(string) string, values []string) string {
-		if asked == "" {
-			asked = values[0]
-		}
-		list := selectView{Name: name, Label: label}
-		for _, v := range values {
-			list.Options = append(list.Options, choice{v, words(v), v == asked})
-		}
-		if !slices.Contains(values, asked) {
-			list.Options[0].Selected = true
-			page.Problems = append(page.Problems, problemView{name, label + ": choose one of the list."})
-		}
-		page.Choices = append(page.Choices, list)
-		return asked
-	}
-	q.outcome = choose("outcome", "Outcome", q.outcome, func(o string) string { return analytics.WatchedBy(o).Title }, outcomes)
-	if kinds != nil {
-		if _, step := events.Outcome(q.outcome).Step(); step && q.kind == "" {
-			q.kind = string(events.KindCompetence)
-		}
-		q.kind = choose("kind", "Kind", q.kind, func(k string) string {
-			return map[string]string{string(events.KindDetection): "Watching for more than expected", string(events.KindCompetence): "Gathering evidence that the rate is acceptable"}[k]
-		}, kinds)
 	}
 	if asked := query.Get("skip"); asked != "" {
 		var err error
 		if q.skip, err = strconv.Atoi(asked); err != nil || q.skip < 0 {
-			return q, nil, &web.Error{Code: web.CodeInvalid, Message: "The place in the list of cases can't be read. Follow the links below the table."}
+			return q, &web.Error{Code: web.CodeInvalid, Message: "The place in the list of cases can't be read. Follow the links below the table."}
 		}
 	}
-	return q, page, nil
+	return q, nil
 }
 
-// largeChart reads the chart by the functions that the API answers with. It is nil
-// where there is no such chart.
-func (s *Service) largeChart(ctx context.Context, tx pgx.Tx, actor access.Actor, q chartQuery, asOf archive.AsOf) (*largeChart, error) {
+// fill puts the chart into the page, by the functions that the API answers with,
+// and the way to the others.
+func (p *chartPage) fill(ctx context.Context, tx pgx.Tx, actor access.Actor, q chartQuery, asOf archive.AsOf) error {
 	if q.department != "" {
-		if !seesDepartmentCharts(actor, q.department) {
-			return nil, web.NotFound()
-		}
-		groups, err := alarm.DepartmentCharts(ctx, tx, q.department, q.outcome, alarm.ByNothing, asOf)
-		if err != nil || len(groups) == 0 {
-			return nil, err
-		}
-		g := groups[0]
-		return largeChartOf(q, g.Chart, alarm.StandingOfGroup(g), nil), nil
+		return p.fillDepartment(ctx, tx, actor, q, asOf)
 	}
 	drawn, err := analytics.VisibleCharts(ctx, tx, actor, q.surgeon, asOf)
 	if err != nil {
-		return nil, err
+		return err
 	}
-	i := slices.IndexFunc(drawn, func(c alarm.Chart) bool { return c.Design.Outcome == q.outcome && c.Design.Kind == q.kind })
-	if i < 0 {
-		return nil, nil
+	at := slices.IndexFunc(drawn, func(c alarm.Chart) bool {
+		return (q.outcome == "" || c.Design.Outcome == q.outcome) && (q.kind == "" || c.Design.Kind == q.kind)
+	})
+	for i, c := range drawn {
+		if i != at {
+			other := chartQuery{surgeon: q.surgeon, outcome: c.Design.Outcome, kind: c.Design.Kind, asOf: q.asOf}
+			p.Others = append(p.Others, link{Href: "/charts?" + other.values().Encode(), Text: analytics.ChartTitle(c.Design.Outcome, c.Design.Kind)})
+		}
 	}
-	alarms, err := alarm.ListOf(ctx, tx, drawn[i:i+1], asOf)
+	if at < 0 {
+		p.missing(q, slices.Contains(analytics.SurgeonOutcomes(), q.outcome) && (q.kind == "" || slices.Contains(events.Words[events.ChartKind](), events.ChartKind(q.kind))))
+		return nil
+	}
+	c := drawn[at]
+	q.outcome, q.kind = c.Design.Outcome, c.Design.Kind
+	alarms, err := alarm.ListOf(ctx, tx, drawn[at:at+1], asOf)
 	if err != nil {
-		return nil, err
+		return err
 	}
-	return largeChartOf(q, drawn[i], alarm.StandingOf(drawn[i], alarms), alarms), nil
+	p.show(q, largeChartOf(q, c, alarm.StandingOf(c, alarms), alarms))
+	return nil
+}
+
+func (p *chartPage) fillDepartment(ctx context.Context, tx pgx.Tx, actor access.Actor, q chartQuery, asOf archive.AsOf) error {
+	if !may(actor.Role, http.MethodGet, departmentChartsRoute) || !actor.InDepartment(q.department) {
+		return web.NotFound()
+	}
+	if q.outcome == "" {
+		q.outcome = ownOutcomes[0]
+	}
+	for _, o := range ownOutcomes {
+		if o != q.outcome {
+			other := chartQuery{department: q.department, outcome: o, asOf: q.asOf}
+			p.Others = append(p.Others, link{Href: "/charts?" + other.values().Encode(), Text: analytics.ChartTitle(o, string(events.KindDetection))})
+		}
+	}
+	groups, err := alarm.DepartmentCharts(ctx, tx, q.department, q.outcome, alarm.ByNothing, asOf)
+	if err != nil {
+		return err
+	}
+	if len(groups) == 0 {
+		p.missing(q, slices.Contains(ownOutcomes, q.outcome))
+		return nil
+	}
+	p.show(q, largeChartOf(q, groups[0].Chart, alarm.StandingOfGroup(groups[0]), nil))
+	return nil
+}
+
+// show keeps what the page's own form asks for again.
+func (p *chartPage) show(q chartQuery, c *largeChart) {
+	asked := p.chartQuery.asOf
+	p.chartQuery, p.Chart = q, c
+	p.chartQuery.asOf = asked
+}
+
+// missing says why there is no chart; known is whether there could be one.
+func (p *chartPage) missing(q chartQuery, known bool) {
+	if !known && q.outcome != "" {
+		p.Problems = append(p.Problems, problemView{"other-charts", "There is no chart of “" + strings.TrimSpace(q.outcome+" "+q.kind) + "”: choose one of those below."})
+		return
+	}
+	p.None = "There is no such chart: no case of it is recorded, or it has no design for this surgeon. Charts that gather evidence are for trainees."
 }
 
 // largeChartOf words a chart.
@@ -233,6 +250,9 @@ func largeChartOf(q chartQuery, c alarm.Chart, at alarm.Standing, alarms []alarm
 		if words != "" {
 			v.CanTell = append(v.CanTell, words)
 		}
+	}
+	if state := at.State(); state == alarm.StateNoSignal || state == alarm.StateNear {
+		v.Answer = "" // what it could miss stands below
 	}
 	v.climb(c)
 	for _, a := range alarms {
@@ -254,12 +274,16 @@ func (v *largeChart) climb(c alarm.Chart) {
 		v.Moved = "The chart stands at zero: no case holds it up."
 		return
 	}
-	v.Moved = fmt.Sprintf("It last stood at zero before %s. The %s since add up to %s: %s, and %s expected.", day(*climb.From),
-		plural(climb.Cases, "case", "cases"), decimal(c.Value(), 2), plural(climb.Events, watched.One, watched.Many), decimal(climb.Expected, 2))
-	v.Movers = tableView{Name: "Cases that moved the chart", Caption: fmt.Sprintf("Largest contributions first, at most %d", alarm.MostContributions),
-		Head: []column{{"Case", false}, {"Case number", true}, {"Date", false}, {"Outcome", false}, {"Expected", true}, {"Contribution", true}}}
+	v.Moved = fmt.Sprintf("Since %s it has stood above zero. The %s since add up to %s: %s, where %s were expected, added %s; the %s without added %s.", day(*climb.From),
+		plural(climb.Cases, "case", "cases"), decimal(c.Value(), 2), plural(climb.Events, watched.One, watched.Many), decimal(climb.Expected, 2),
+		decimal(climb.With, 2), plural(climb.Cases-climb.Events, "case", "cases"), decimal(climb.Without, 2))
+	v.Movers = tableView{Name: "Cases that moved the chart", Caption: "Cases with " + watched.Noun + " since then, the largest contributions first",
+		Head: []column{{"Case", false}, {"Case number", true}, {"Date", false}, {"Expected", true}, {"Contribution", true}}}
 	for _, p := range climb.Largest {
-		row := cells(p.Case, whole(p.CaseNumber), day(p.StartedAt), watched.Happened(p.Outcome), percent(p.Expected), signed(p.Score, 3))
+		if p.Outcome == 0 {
+			continue
+		}
+		row := cells(p.Case, whole(p.CaseNumber), day(p.StartedAt), percent(p.Expected), signed(p.Score, 3))
 		row[0].Href = "/cases/" + url.PathEscape(p.Case)
 		v.Movers.Rows = append(v.Movers.Rows, row)
 	}

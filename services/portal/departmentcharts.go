@@ -137,7 +137,7 @@ func smallChartsOf(ctx context.Context, tx pgx.Tx, code, outcome string, asOf ar
 			at = alarm.StandingOf(drawn, alarms)
 		}
 		q := chartQuery{surgeon: c.Surgeon, outcome: c.Outcome, kind: c.Kind}
-		out = append(out, smallChartOf(q, "Surgeon "+c.Surgeon, at, designs[c.Design].Lengths()))
+		out = append(out, smallChartOf(q, "surgeon "+c.Surgeon, at, designs[c.Design].Lengths()))
 	}
 	for _, watched := range ownOutcomes {
 		if outcome != "" && watched != outcome {
@@ -148,7 +148,7 @@ func smallChartsOf(ctx context.Context, tx pgx.Tx, code, outcome string, asOf ar
 			return nil, err
 		}
 		for _, g := range groups {
-			out = append(out, smallChartOf(chartQuery{department: code, outcome: watched, kind: g.Design.Kind}, "The department", alarm.StandingOfGroup(g), g.Design.Lengths()))
+			out = append(out, smallChartOf(chartQuery{department: code, outcome: watched, kind: g.Design.Kind}, "the department", alarm.StandingOfGroup(g), g.Design.Lengths()))
 		}
 	}
 	slices.SortStableFunc(out, func(a, b smallChart) int {

@@ -2,9 +2,6 @@ package portal
 
 import (
 	"context"
-	"net/http"
-	"net/http/httptest"
-	"net/url"
 	"testing"
 	"time"
 
@@ -166,9 +163,4 @@ func record() outcome.Record {
 		Flags:     []fold.Flag{{Code: "confirm", Source: "ehr-harbour", ID: "b1c7-01", Detail: "an operating time of 54m30s"}},
 	}
 	return outcome.Record{Row: outcome.RowOf(c), Case: c, AsOf: fixedAt}
-}
-
-// requestOf asks for an address.
-func requestOf(path string, query url.Values) *http.Request {
-	return httptest.NewRequest(http.MethodGet, path+"?"+query.Encode(), nil)
 }

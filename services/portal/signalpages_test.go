@@ -1,6 +1,7 @@
 package portal
 
 import (
+	"context"
 	"net/url"
 	"testing"
 	"time"
@@ -64,53 +65,46 @@ func alarmPages(t *testing.T, s *Service, crossed []alarm.Chart, states []alarm.
 
 // chartPages adds the pages of one chart, and of a department's charts.
 func chartPages(s *Service, crossed []alarm.Chart, entries []learning.Entry, states []alarm.ChartRow, review alarm.ReviewRow, add func(name, page string, view any)) {
-	of := func(query url.Values) (chartQuery, *chartPage) {
-		q, page, err := readChartQuery(requestOf("/charts", query), quality)
-		if err != nil {
-			panic(err)
-		}
-		page.frame = s.frame(requestOf("/charts", query).Context(), quality, "Where does this chart stand, which cases moved it, and what can it tell?", &fixedAt)
-		return q, page
+	of := func(name string, q chartQuery, c *largeChart) *chartPage {
+		page := &chartPage{chartQuery: q, Action: "/charts", Chart: c, Others: []link{{Href: "/charts?surgeon=S-014&outcome=unplanned-takeover", Text: "Unplanned take-over"}}}
+		page.frame = s.frame(context.Background(), quality, "Where does this chart stand, which cases moved it, and what can it tell?", &fixedAt)
+		add(name, "chart", page)
+		return page
 	}
-	q, page := of(url.Values{"surgeon": {"S-014"}})
+	q := chartQuery{surgeon: "S-014", outcome: "capsule-rupture", kind: "detection"}
 	alarms := listed(crossed, review)
-	page.Chart = largeChartOf(q, crossed[0], alarm.StandingOf(crossed[0], alarms), alarms[:1])
-	add("chart-crossed", "chart", page)
-	q, page = of(url.Values{"surgeon": {"S-014"}, "skip": {"20"}, "kind": {"competence"}})
-	page.Chart = largeChartOf(q, crossed[2], alarm.StandingOf(crossed[2], nil), nil)
-	add("chart-earlier", "chart", page)
-	q, page = of(url.Values{"surgeon": {"S-014"}})
+	of("chart-crossed", q, largeChartOf(q, crossed[0], alarm.StandingOf(crossed[0], alarms), alarms[:1]))
+	earlier := chartQuery{surgeon: "S-014", outcome: "capsule-rupture", kind: "competence", skip: 20, asOf: "12000"}
+	of("chart-earlier", earlier, largeChartOf(earlier, crossed[2], alarm.StandingOf(crossed[2], nil), nil))
 	restarted := alarm.Compute(standingS014, crossed[0].Design, entries, []time.Time{entries[42].StartedAt.Add(-time.Hour)})
-	alarms = listed([]alarm.Chart{restarted})
-	alarms[0].Restarted = true
-	page.Chart = largeChartOf(q, restarted, alarm.StandingOf(restarted, alarms), alarms)
-	add("chart-restarted", "chart", page)
-	q, page = of(url.Values{"department": {"HARBOUR"}, "outcome": {"visual-loss"}})
-	g := groupChart()
-	page.Chart = largeChartOf(q, g.Chart, alarm.StandingOfGroup(g), nil)
-	add("chart-department", "chart", page)
-	_, page = of(url.Values{"surgeon": {"S-014"}, "outcome": {"beauty"}, "as_of": {`"noon"`}})
+	again := listed([]alarm.Chart{restarted})
+	again[0].Restarted = true
+	of("chart-restarted", q, largeChartOf(q, restarted, alarm.StandingOf(restarted, again), again))
+	own, g := chartQuery{department: "HARBOUR", outcome: "visual-loss"}, groupChart()
+	of("chart-department", own, largeChartOf(own, g.Chart, alarm.StandingOfGroup(g), nil))
+	wrong := chartQuery{surgeon: "S-014", outcome: `"beauty"`, asOf: `"noon"`}
+	page := of("chart-wrong", wrong, nil)
+	page.missing(wrong, false)
 	page.Problems = append(page.Problems, asOfProblem)
-	add("chart-wrong", "chart", page)
-	_, page = of(url.Values{"surgeon": {"S-002"}, "kind": {"competence"}})
-	page.None = "There is no such chart."
-	add("chart-none", "chart", page)
+	none := of("chart-none", chartQuery{surgeon: "S-002", outcome: "capsule-rupture", kind: "competence"}, nil)
+	none.Others = nil
+	none.missing(none.chartQuery, true)
 
 	var small []smallChart
 	for _, c := range states {
 		at := alarm.StandingOfRow(c, listed(crossed))
-		small = append(small, smallChartOf(chartQuery{surgeon: c.Surgeon, outcome: c.Outcome, kind: c.Kind}, "Surgeon "+c.Surgeon, at, crossed[0].Design.Lengths()))
+		small = append(small, smallChartOf(chartQuery{surgeon: c.Surgeon, outcome: c.Outcome, kind: c.Kind}, "surgeon "+c.Surgeon, at, crossed[0].Design.Lengths()))
 	}
-	small = append(small, smallChartOf(chartQuery{department: "HARBOUR", outcome: "visual-loss", kind: "detection"}, "The department", alarm.StandingOfGroup(g), g.Design.Lengths()))
+	small = append(small, smallChartOf(chartQuery{department: "HARBOUR", outcome: "visual-loss", kind: "detection"}, "the department", alarm.StandingOfGroup(g), g.Design.Lengths()))
 	for name, charts := range map[string][]smallChart{"department-charts": small, "department-charts-none": nil} {
 		page := &smallChartsPage{Department: "HARBOUR", Action: "/departments/HARBOUR/charts", Pages: departmentPages(quality.Role, "HARBOUR", url.Values{})}
-		page.frame = s.frame(requestOf("/", nil).Context(), quality, "Which of the department's charts are near their line, and what can they still miss?", &fixedAt)
+		page.frame = s.frame(context.Background(), quality, "Which of the department's charts are near their line, and what can they still miss?", &fixedAt)
 		page.outcomes("")
 		page.fill(charts, "", 1)
 		add(name, "departmentcharts", page)
 	}
 	page2 := &smallChartsPage{Department: "HARBOUR", Action: "/departments/HARBOUR/charts"}
-	page2.frame = s.frame(requestOf("/", nil).Context(), quality, "Which of the department's charts are near their line, and what can they still miss?", &fixedAt)
+	page2.frame = s.frame(context.Background(), quality, "Which of the department's charts are near their line, and what can they still miss?", &fixedAt)
 	page2.outcomes("capsule-rupture")
 	many := small
 	for len(many) < 90 {

@@ -43,7 +43,7 @@ func testSignals(t *testing.T, r *registry) {
 	today := time.Now().UTC()
 	day := func(n int) string { return today.AddDate(0, 0, n).Format(time.DateOnly) }
 	officer.get("/alarms?since=2025-01-01").want(t, http.StatusOK, `value="2025-01-01"`, "1 chart crossed its line.")
-	officer.get("/alarms?since="+day(1)).want(t, http.StatusOK, "0 charts crossed their line.", "1 open signal has no owner.")
+	officer.get("/alarms?since="+day(1)).want(t, http.StatusOK, "No chart crossed its line.", "1 open signal has no owner.")
 	officer.get("/alarms?since=lately").want(t, http.StatusUnprocessableEntity, `value="lately"`, `href="#since"`)
 
 	// Nobody else may say anything about it, or learn that it is there.
@@ -88,7 +88,7 @@ func testSignals(t *testing.T, r *registry) {
 		}
 	}
 	r.as(trainee).get("/my/charts").want(t, http.StatusOK, "Crossed its line, for review: case number 6 on 9 January 2025", "acknowledged by quality")
-	send(sentAssignment, form("owner", "C-01", "due_on", day(9)), "Its owner is recorded.", "Under review by C-01, due on ", "1 signal was given to an owner.", "0 open signals have no owner.")
+	send(sentAssignment, form("owner", "C-01", "due_on", day(9)), "Its owner is recorded.", "Under review by C-01, due on ", "1 signal was given to an owner.", "Every open signal has an owner.")
 
 	// The day has passed: it is said first.
 	now := r.service.cfg.Now
@@ -109,11 +109,14 @@ func testSignals(t *testing.T, r *registry) {
 		t.Errorf("%+v", api.Alarms)
 	}
 	shown := officer.get("/alarms?since=" + day(-28))
-	for words, codes := range map[string][]string{"signal is overdue/signals are overdue": api.Changes.Overdue, "open signal has no owner/open signals have no owner": api.Changes.NobodyOwns,
-		"chart crossed its line/charts crossed their line": api.Changes.Crossed, "signal was acknowledged/signals were acknowledged": api.Changes.Acknowledged,
-		"signal was given to an owner/signals were given to an owner": api.Changes.Assigned, "signal was closed/signals were closed": api.Changes.Closed} {
-		one, many, _ := strings.Cut(words, "/")
-		shown.want(t, http.StatusOK, plural(len(codes), one, many)+".")
+	for words, codes := range map[string][]string{"No signal is overdue/signal is overdue": api.Changes.Overdue, "Every open signal has an owner/open signal has no owner": api.Changes.NobodyOwns,
+		"No chart crossed its line/chart crossed its line": api.Changes.Crossed, "No signal was acknowledged/signal was acknowledged": api.Changes.Acknowledged,
+		"No signal was given to an owner/signal was given to an owner": api.Changes.Assigned, "No signal was closed/signal was closed": api.Changes.Closed} {
+		want, one, _ := strings.Cut(words, "/")
+		if len(codes) > 0 {
+			want = plural(len(codes), one, "")
+		}
+		shown.want(t, http.StatusOK, want+".")
 	}
 	_, life, _ := strings.Cut(api.Alarms[0].Words, "; ")
 	shown.want(t, http.StatusOK, sentence(life)+".")
@@ -149,6 +152,7 @@ func testDrawnCharts(t *testing.T, r *registry) {
 			Cases   int
 			Largest []struct {
 				Case         string
+				Outcome      int
 				Contribution float64
 			}
 		}
@@ -173,6 +177,9 @@ func testDrawnCharts(t *testing.T, r *registry) {
 			}
 		}
 		for _, c := range one.Climb.Largest {
+			if c.Outcome == 0 {
+				continue
+			}
 			large.want(t, http.StatusOK, `<a href="/cases/`+c.Case+`">`, strings.ReplaceAll(signed(c.Contribution, 3), "+", "&#43;"))
 		}
 		// Twenty-six points of whole and stopped cases; the scores add up to about four ruptures.
@@ -202,9 +209,9 @@ func testDrawnCharts(t *testing.T, r *registry) {
 	officer.get("/charts?department=MOORLAND&outcome=visual-loss").want(t, http.StatusNotFound)
 	r.as(trainer).get("/charts?department=HARBOUR&outcome=visual-loss").want(t, http.StatusNotFound)
 	r.as(auditor).get("/charts?surgeon=S-014").want(t, http.StatusForbidden)
-	r.as(trainee).get("/charts").want(t, http.StatusOK, "Chart of surgeon S-014")
+	r.as(trainee).get("/charts").want(t, http.StatusOK, "Chart of surgeon <strong>S-014</strong>")
 	officer.get("/charts").want(t, http.StatusUnprocessableEntity, "Say whose chart")
-	officer.get("/charts?surgeon=S-014&outcome=nonsense").want(t, http.StatusUnprocessableEntity, "Outcome: choose one of the list.")
+	officer.get("/charts?surgeon=S-014&outcome=nonsense").want(t, http.StatusUnprocessableEntity, "There is no chart of “nonsense”", `href="#other-charts"`)
 	officer.get("/charts?surgeon=S-014&as_of=tomorrow").want(t, http.StatusUnprocessableEntity, `value="tomorrow"`, `href="#as-of"`)
 	officer.get("/charts?surgeon=S-014&outcome=step:draping").want(t, http.StatusOK, "There is no such chart")
 
