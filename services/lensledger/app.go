@@ -43,6 +43,7 @@ type app struct {
 	projector *projector.Projector
 	watcher   *projector.Watcher
 	server    *web.Server
+	desk      *intake.Service
 }
 
 func newApp(ctx context.Context, cfg appConfig) (*app, error) {
@@ -63,6 +64,7 @@ func newApp(ctx context.Context, cfg appConfig) (*app, error) {
 	if err != nil {
 		return nil, err
 	}
+	a.desk = in
 	answers, err := analytics.New(analytics.Config{Pool: cfg.Pool, Base: cfg.Schema, Desk: in, Releaser: a.projector, Positions: a.watcher, Metrics: registry, Logger: log})
 	if err != nil {
 		return nil, err
