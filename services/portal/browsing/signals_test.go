@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"testing"
 	"time"
+
+	"github.com/chromedp/chromedp"
 )
 
 // The quality officer's task: see what changed since the last meeting, look at the
@@ -52,7 +54,7 @@ func TestSignalFromCrossingToFinding(t *testing.T) {
 		return article + `form[action$="/` + form + `"] `
 	}
 	form := open("acknowledgements")
-	b.Type(form+"textarea", "Seen; all six are from one list")
+	b.Do(chromedp.SendKeys(chromedp.CSS(form+"textarea"), "Seen; all six are from one list"))
 	b.Press(form + "button")
 	b.SeeWords("That you have seen it is recorded.")
 	b.SeeWords("Seen; all six are from one list")
@@ -66,7 +68,7 @@ func TestSignalFromCrossingToFinding(t *testing.T) {
 
 	form = open("reviews")
 	b.Choose(form+"select", "case-mix")
-	b.Type(form+"textarea", "Looked at the six together")
+	b.Do(chromedp.SendKeys(chromedp.CSS(form+"textarea"), "Looked at the six together"))
 	b.Press(form + "button")
 	b.SeeWords("Your review is recorded.")
 	b.SeeWords("closed. Found: case mix. Action: “Looked at the six together”.")
