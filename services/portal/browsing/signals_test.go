@@ -56,6 +56,7 @@ func TestSignalFromCrossingToFinding(t *testing.T) {
 	form := open("acknowledgements")
 	b.Do(chromedp.SendKeys(chromedp.CSS(form+"textarea"), "Seen; all six are from one list"))
 	b.Press(form + "button")
+	b.See(`p[role="status"]`)
 	b.SeeWords("That you have seen it is recorded.")
 	b.SeeWords("Seen; all six are from one list")
 
@@ -64,12 +65,14 @@ func TestSignalFromCrossingToFinding(t *testing.T) {
 	due := time.Now().UTC().AddDate(0, 0, 14)
 	b.Type(form+`input[name="due_on"]`, due.Format("01022006"))
 	b.Press(form + "button")
+	b.See(`p[role="status"]`)
 	b.SeeWords("Under review by C-01, due on " + due.Format("2 January 2006"))
 
 	form = open("reviews")
 	b.Choose(form+"select", "case-mix")
 	b.Do(chromedp.SendKeys(chromedp.CSS(form+"textarea"), "Looked at the six together"))
 	b.Press(form + "button")
+	b.See(`p[role="status"]`)
 	b.SeeWords("Your review is recorded.")
 	b.SeeWords("closed. Found: case mix. Action: “Looked at the six together”.")
 	b.Accessible()
