@@ -49,6 +49,7 @@ func TestSignalFromCrossingToFinding(t *testing.T) {
 	b.Goto("/alarms")
 	code := b.signalOf(surgeon)
 	open := func(form string) string {
+		b.Goto("/alarms") // without what was said about the form before
 		article := `article[id="` + code + `"] `
 		b.Press(article + `details:has(form[action$="/` + form + `"]) summary`)
 		return article + `form[action$="/` + form + `"] `
@@ -61,9 +62,9 @@ func TestSignalFromCrossingToFinding(t *testing.T) {
 	b.SeeWords("Seen; all six are from one list")
 
 	form = open("assignments")
-	b.Type(form+`input[name="owner"]`, "C-01")
+	b.Do(chromedp.SendKeys(chromedp.CSS(form+`input[name="owner"]`), "C-01"))
 	due := time.Now().UTC().AddDate(0, 0, 14)
-	b.Type(form+`input[name="due_on"]`, due.Format("01022006"))
+	b.Do(chromedp.SendKeys(chromedp.CSS(form+`input[name="due_on"]`), due.Format("01022006")))
 	b.Press(form + "button")
 	b.See(`p[role="status"]`)
 	b.SeeWords("Under review by C-01, due on " + due.Format("2 January 2006"))
