@@ -40,6 +40,8 @@ const (
 	TypeEventRetracted       Type = "lensledger.event.retracted.v1"
 	TypeCaseJoined           Type = "lensledger.case.joined.v1"
 	TypeChartDesigned        Type = "lensledger.chart.designed.v1"
+	TypeAlarmAcknowledged    Type = "lensledger.alarm.acknowledged.v1"
+	TypeAlarmAssigned        Type = "lensledger.alarm.assigned.v1"
 	TypeAlarmReviewed        Type = "lensledger.alarm.reviewed.v1"
 	TypeChartRestarted       Type = "lensledger.chart.restarted.v1"
 	TypeFiguresReleased      Type = "lensledger.figures.released.v1"
@@ -96,6 +98,8 @@ var Catalogue = []Entry{
 	entry[EventRetracted](TypeEventRetracted, AboutCorrection, "an earlier event is taken back"),
 	entry[CaseJoined](TypeCaseJoined, AboutCase, "two case codes are the same operation"),
 	entry[ChartDesigned](TypeChartDesigned, AboutChart, "a chart's limits are set"),
+	entry[AlarmAcknowledged](TypeAlarmAcknowledged, AboutChart, "a named person has seen an alarm"),
+	entry[AlarmAssigned](TypeAlarmAssigned, AboutChart, "somebody is to look into an alarm by a date"),
 	entry[AlarmReviewed](TypeAlarmReviewed, AboutChart, "an alarm was reviewed by a named person"),
 	entry[ChartRestarted](TypeChartRestarted, AboutChart, "a chart begins again at zero"),
 	entry[FiguresReleased](TypeFiguresReleased, AboutChart, "figures left the department"),

@@ -20,6 +20,23 @@ const (
 	ScopeIndependent = "independent"
 )
 
+// AlarmAcknowledged: a named person has seen an alarm. The subject is the chart's
+// code. It hides nothing, and the chart goes on.
+type AlarmAcknowledged struct {
+	Alarm Code `wire:"alarm,required"`
+	Note  Text `wire:"note"`
+	By    Code `wire:"by,required"`
+}
+
+// AlarmAssigned: somebody is to look into an alarm by a date. The subject is the
+// chart's code. Of several the latest stands.
+type AlarmAssigned struct {
+	Alarm Code `wire:"alarm,required"`
+	Owner Code `wire:"owner,required"`
+	DueOn Date `wire:"due_on,required"`
+	By    Code `wire:"by,required"`
+}
+
 // AlarmReviewed: a named person looked at an alarm. The subject is the chart's code.
 type AlarmReviewed struct {
 	Alarm   Code    `wire:"alarm,required"`

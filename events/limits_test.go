@@ -84,6 +84,8 @@ func TestRequiredFields(t *testing.T) {
 		TypeFollowupFinding:     {"/data/kind"},
 		TypeFollowupClosed:      {"/data/reason"},
 		TypeCaseReviewed:        {"/data/trainer"},
+		TypeAlarmAcknowledged:   {"/data/alarm", "/data/by"},
+		TypeAlarmAssigned:       {"/data/alarm", "/data/owner", "/data/due_on", "/data/by"},
 		TypeFiguresReleased:     {"/data/from", "/data/to", "/data/definition", "/data/position", "/data/sha256"},
 	} {
 		_, problems := DecodeStructured([]byte(structured(typ, `{}`)))

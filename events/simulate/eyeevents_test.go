@@ -333,6 +333,7 @@ func TestDetailsOfTheRecord(t *testing.T) {
 	for _, entry := range events.Catalogue {
 		switch entry.Type {
 		case events.TypeEventAmended, events.TypeEventRetracted, events.TypeCaseJoined, // resolved above
+			events.TypeAlarmAcknowledged, events.TypeAlarmAssigned, // people's decisions
 			events.TypeAlarmReviewed, events.TypeChartRestarted, events.TypeFiguresReleased: // people's decisions
 		default:
 			if kinds[entry.Type] == 0 {

@@ -5,7 +5,6 @@ import (
 	"context"
 	"fmt"
 	"slices"
-	"sync"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -97,11 +96,12 @@ func (r *FalseAlarmRate) sum() error {
 	var inUse []measure.ChartInUse
 	for i := range r.Charts {
 		c := &r.Charts[i]
-		length, ok := runLengths.of(c.Design)
-		if !ok {
+		known := c.Design.Lengths()
+		if !known.Known {
 			r.Unknown++
 			continue
 		}
+		length := known.InControl
 		one := measure.ChartInUse{InControl: length, CasesAYear: float64(c.Cases)}
 		share, err := measure.FalseAlarmsAYear([]measure.ChartInUse{one})
 		if err != nil {
@@ -141,13 +141,9 @@ func standingCharts(ctx context.Context, tx pgx.Tx, department string, asOf arch
 	if err != nil {
 		return nil, nil, err
 	}
-	set, _, err := decided(ctx, tx, nil, asOf)
+	designs, err := DesignsOf(ctx, tx, asOf)
 	if err != nil {
 		return nil, nil, err
-	}
-	designs := map[string]Design{}
-	for _, d := range append(set, Standards...) {
-		designs[d.Code] = d
 	}
 	var out []ChartFalseAlarms
 	var surgeons []string
@@ -185,39 +181,4 @@ func pastCharts(ctx context.Context, tx pgx.Tx, department string, asOf archive.
 		}
 	}
 	return out, all, nil
-}
-
-// runLengths remembers run lengths to a false alarm: they follow from the design
-// alone and take some milliseconds to work out.
-var runLengths = &runLengthMemo{known: map[runLengthKey]measure.RunLength{}}
-
-type runLengthKey struct{ acceptable, unacceptable, threshold float64 }
-
-type runLengthMemo struct {
-	mu    sync.Mutex
-	known map[runLengthKey]measure.RunLength // zero where it can't be worked out
-}
-
-// maxRunLengths bounds what is remembered; a department has a handful of designs.
-const maxRunLengths = 500
-
-func (m *runLengthMemo) of(d Design) (measure.RunLength, bool) {
-	key := runLengthKey{d.Acceptable, d.Unacceptable, d.Threshold}
-	m.mu.Lock()
-	length, ok := m.known[key]
-	m.mu.Unlock()
-	if ok {
-		return length, length.AverageRunLength > 0
-	}
-	design, err := measure.NewDesign(measure.DesignRequest{Acceptable: d.Acceptable, Unacceptable: d.Unacceptable, Threshold: d.Threshold})
-	if err == nil {
-		length = design.InControl
-	}
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	if len(m.known) >= maxRunLengths {
-		clear(m.known)
-	}
-	m.known[key] = length
-	return length, length.AverageRunLength > 0
 }

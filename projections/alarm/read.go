@@ -1,10 +1,12 @@
 package alarm
 
 import (
+	"cmp"
 	"context"
 	_ "embed"
 	"fmt"
 	"slices"
+	"time"
 
 	"github.com/jackc/pgx/v5"
 
@@ -18,6 +20,8 @@ var (
 	listDesignsSQL string
 	//go:embed sql/list_reviews.sql
 	listReviewsSQL string
+	//go:embed sql/list_handling.sql
+	listHandlingSQL string
 	//go:embed sql/list_alarms.sql
 	listAlarmsSQL string
 	//go:embed sql/list_charts.sql
@@ -108,42 +112,60 @@ func decided(ctx context.Context, tx pgx.Tx, charts []string, asOf archive.AsOf)
 	return designs, reviews, nil
 }
 
-// Listed is an alarm with what people made of it.
-type Listed struct {
-	Row
-	FirstKnown *uint64 // position when it was announced; nil when it came with a rebuild
-	Reviews    []ReviewRow
-	Restarted  bool // the chart has begun again since
-}
-
 // List gives the alarms that the reader may see, latest first, as of a position.
 func List(ctx context.Context, tx pgx.Tx, asOf archive.AsOf) ([]Listed, error) {
-	rows, reviews, err := listed(ctx, tx, asOf)
+	rows, err := crossings(ctx, tx, asOf)
 	if err != nil {
 		return nil, err
 	}
-	codes := make([]string, len(rows))
-	for i, r := range rows {
-		codes[i] = r.Alarm
+	return lives(ctx, tx, rows, asOf)
+}
+
+// ListOf gives the alarms of charts that were drawn as of a position, latest first.
+func ListOf(ctx context.Context, tx pgx.Tx, drawn []Chart, asOf archive.AsOf) ([]Listed, error) {
+	var rows []Row
+	for _, c := range drawn {
+		rows = append(rows, c.Alarms...)
 	}
-	notices := map[string]uint64{}
-	found, err := tx.Query(ctx, listNoticesSQL, codes)
+	slices.SortFunc(rows, latestFirst)
+	return lives(ctx, tx, rows, asOf)
+}
+
+func latestFirst(a, b Row) int {
+	return cmp.Or(b.CrossedAt.Compare(a.CrossedAt), cmp.Compare(a.Alarm, b.Alarm))
+}
+
+// lives adds to alarms what people did about them.
+func lives(ctx context.Context, tx pgx.Tx, rows []Row, asOf archive.AsOf) ([]Listed, error) {
+	if len(rows) == 0 {
+		return nil, nil
+	}
+	notices, err := noticed(ctx, tx, rows, asOf)
 	if err != nil {
-		return nil, fmt.Errorf("read alarm notices: %w", err)
+		return nil, err
 	}
-	var code string
-	var position int64
-	if _, err := pgx.ForEachRow(found, []any{&code, &position}, func() error {
-		notices[code] = uint64(position)
-		return nil
-	}); err != nil {
-		return nil, fmt.Errorf("read alarm notices: %w", err)
+	charts := make([]string, len(rows))
+	for i, r := range rows {
+		charts[i] = r.Chart
+	}
+	_, reviews, err := decided(ctx, tx, charts, asOf)
+	if err != nil {
+		return nil, err
+	}
+	handled, err := handling(ctx, tx, charts, asOf)
+	if err != nil {
+		return nil, err
 	}
 	out := make([]Listed, len(rows))
 	for i, r := range rows {
-		out[i] = Listed{Row: r}
-		if p, ok := notices[r.Alarm]; ok && p <= asOf.Position {
-			out[i].FirstKnown = &p
+		l := Listed{Row: r}
+		if n, ok := notices[r.Alarm]; ok {
+			l.FirstKnown, l.KnownAt = &n.position, &n.at
+		}
+		for _, h := range handled {
+			if h.Alarm == r.Alarm && h.Department == r.Department {
+				l.Handling = append(l.Handling, h)
+			}
 		}
 		restarts := 0
 		for _, review := range reviews {
@@ -151,55 +173,120 @@ func List(ctx context.Context, tx pgx.Tx, asOf archive.AsOf) ([]Listed, error) {
 				continue
 			}
 			if review.Alarm == r.Alarm {
-				out[i].Reviews = append(out[i].Reviews, review)
+				l.Reviews = append(l.Reviews, review)
 			}
 			if review.Restart {
 				restarts++
 			}
 		}
-		out[i].Restarted = restarts >= int(r.Ordinal)
+		l.Restarted = restarts >= int(r.Ordinal)
+		out[i] = l
 	}
 	return out, nil
 }
 
-// listed gives alarms and the reviews of their charts.
-func listed(ctx context.Context, tx pgx.Tx, asOf archive.AsOf) ([]Row, []ReviewRow, error) {
-	var rows []Row
-	if asOf.Past {
-		codes, err := pg.Values[string](ctx, tx, chartSurgeonsSQL, int64(asOf.Position))
+// notice is when an alarm was announced.
+type notice struct {
+	position uint64
+	at       time.Time // recorded
+}
+
+func noticed(ctx context.Context, tx pgx.Tx, rows []Row, asOf archive.AsOf) (map[string]notice, error) {
+	codes := make([]string, len(rows))
+	for i, r := range rows {
+		codes[i] = r.Alarm
+	}
+	out := map[string]notice{}
+	found, err := tx.Query(ctx, listNoticesSQL, codes)
+	if err != nil {
+		return nil, fmt.Errorf("read alarm notices: %w", err)
+	}
+	var code string
+	var position int64
+	var at *time.Time
+	if _, err := pgx.ForEachRow(found, []any{&code, &position, &at}, func() error {
+		if uint64(position) <= asOf.Position {
+			n := notice{position: uint64(position)}
+			if at != nil {
+				n.at = at.UTC()
+			}
+			out[code] = n
+		}
+		return nil
+	}); err != nil {
+		return nil, fmt.Errorf("read alarm notices: %w", err)
+	}
+	return out, nil
+}
+
+// handling gives what was done about the alarms of some charts, in the order of
+// its time, as of a position.
+func handling(ctx context.Context, tx pgx.Tx, charts []string, asOf archive.AsOf) ([]HandlingRow, error) {
+	if !asOf.Past {
+		rows, err := pg.Structs[HandlingRow](ctx, tx, listHandlingSQL, charts)
 		if err != nil {
-			return nil, nil, fmt.Errorf("list surgeons: %w", err)
+			return nil, fmt.Errorf("read handling of alarms: %w", err)
 		}
-		for _, s := range codes {
-			drawn, _, err := charts(ctx, tx, s, asOf, false)
-			if err != nil {
-				return nil, nil, err
-			}
-			for _, c := range drawn {
-				rows = append(rows, c.Alarms...)
-			}
+		for i := range rows {
+			rows[i].HandledAt = rows[i].HandledAt.UTC()
 		}
-		slices.SortFunc(rows, func(a, b Row) int {
-			if c := b.CrossedAt.Compare(a.CrossedAt); c != 0 {
-				return c
-			}
-			return slices.Compare([]string{a.Alarm}, []string{b.Alarm})
-		})
-	} else {
-		var err error
-		if rows, err = pg.Structs[Row](ctx, tx, listAlarmsSQL); err != nil {
-			return nil, nil, fmt.Errorf("list alarms: %w", err)
+		return rows, nil
+	}
+	folded, err := archive.ChartsAt(ctx, tx, asOf.Position)
+	if err != nil {
+		return nil, err
+	}
+	var out []HandlingRow
+	for _, c := range folded {
+		if slices.Contains(charts, c.Code) {
+			out = append(out, HandlingRowsOf(c)...)
+		}
+	}
+	return out, nil
+}
+
+// crossings gives the alarms that the reader may see, latest first.
+func crossings(ctx context.Context, tx pgx.Tx, asOf archive.AsOf) ([]Row, error) {
+	if !asOf.Past {
+		rows, err := pg.Structs[Row](ctx, tx, listAlarmsSQL)
+		if err != nil {
+			return nil, fmt.Errorf("list alarms: %w", err)
 		}
 		for i := range rows {
 			rows[i].CrossedAt = rows[i].CrossedAt.UTC()
 		}
+		return rows, nil
 	}
-	charts := make([]string, len(rows))
-	for i, r := range rows {
-		charts[i] = r.Chart
+	codes, err := pg.Values[string](ctx, tx, chartSurgeonsSQL, int64(asOf.Position))
+	if err != nil {
+		return nil, fmt.Errorf("list surgeons: %w", err)
 	}
-	_, reviews, err := decided(ctx, tx, charts, asOf)
-	return rows, reviews, err
+	var rows []Row
+	for _, s := range codes {
+		drawn, _, err := charts(ctx, tx, s, asOf, false)
+		if err != nil {
+			return nil, err
+		}
+		for _, c := range drawn {
+			rows = append(rows, c.Alarms...)
+		}
+	}
+	slices.SortFunc(rows, latestFirst)
+	return rows, nil
+}
+
+// DesignsOf gives the designs in force by code: those that people set, which the
+// reader may see, and the standards.
+func DesignsOf(ctx context.Context, tx pgx.Tx, asOf archive.AsOf) (map[string]Design, error) {
+	set, _, err := decided(ctx, tx, nil, asOf)
+	if err != nil {
+		return nil, err
+	}
+	out := map[string]Design{}
+	for _, d := range append(set, Standards...) {
+		out[d.Code] = d
+	}
+	return out, nil
 }
 
 // States says where the charts stand that the reader may see, now.

@@ -6,8 +6,8 @@ import (
 	"lensledger/events"
 )
 
-// Chart is what people decided about one chart code: its design, the reviews of
-// its alarms and its restarts; or the releases of figures under one code.
+// Chart is what people decided about one chart code: its design, who has its
+// alarms in hand, the reviews of its alarms and its restarts; or the releases of figures under one code.
 type Chart struct {
 	Code     string
 	Trace    Trace
@@ -15,6 +15,7 @@ type Chart struct {
 	At       time.Time // of the design
 	By       string    // department that set it, for its own surgeons
 	Reviews  []Review
+	Handling []Handling
 	Releases []Release // when the code is that of a release of figures
 	Flags    []Flag
 }
@@ -35,6 +36,15 @@ type Review struct {
 	Department string
 }
 
+// Handling says that somebody acknowledged an alarm, or that it was given to
+// somebody; the other of the two is nil.
+type Handling struct {
+	Acknowledged *events.AlarmAcknowledged
+	Assigned     *events.AlarmAssigned
+	At           time.Time
+	Department   string
+}
+
 // FoldChart folds the events of one chart code: the latest design stands.
 func FoldChart(subject Subject) Chart {
 	r := Resolve(subject.Events)
@@ -43,6 +53,10 @@ func FoldChart(subject Subject) Chart {
 		switch d := e.Data.(type) {
 		case *events.ChartDesigned:
 			c.Designed, c.At, c.By = d, e.Time, e.Department
+		case *events.AlarmAcknowledged:
+			c.Handling = append(c.Handling, Handling{Acknowledged: d, At: e.Time, Department: e.Department})
+		case *events.AlarmAssigned:
+			c.Handling = append(c.Handling, Handling{Assigned: d, At: e.Time, Department: e.Department})
 		case *events.AlarmReviewed:
 			c.Reviews = append(c.Reviews, Review{*d, false, e.Time, e.Department})
 		case *events.ChartRestarted:

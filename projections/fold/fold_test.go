@@ -28,7 +28,7 @@ func TestEveryTypeHasAPlace(t *testing.T) {
 				t.Errorf("%s has no place in the fold of a surgeon", entry.Type)
 			}
 		case events.AboutChart:
-			if c := FoldChart(s); c.Designed == nil && len(c.Reviews) == 0 && len(c.Releases) == 0 {
+			if c := FoldChart(s); c.Designed == nil && len(c.Reviews) == 0 && len(c.Handling) == 0 && len(c.Releases) == 0 {
 				t.Errorf("%s has no place in the fold of a chart", entry.Type)
 			}
 		case events.AboutCorrection:

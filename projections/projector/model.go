@@ -30,6 +30,7 @@ const (
 	tableSurgeon
 	tableDesign
 	tableReview
+	tableHandling
 	tableChart
 	tableAlarm
 	tableBand
@@ -46,6 +47,7 @@ var tables = [tableCount]pg.Table{
 	tableSurgeon:    learning.SurgeonTable,
 	tableDesign:     alarm.DesignTable,
 	tableReview:     alarm.ReviewTable,
+	tableHandling:   alarm.HandlingTable,
 	tableChart:      alarm.ChartTable,
 	tableAlarm:      alarm.Table,
 	tableBand:       learning.BandTable,
@@ -136,6 +138,9 @@ func (r *rowset) addChart(c fold.Chart) {
 	}
 	for _, review := range alarm.ReviewRowsOf(c) {
 		r.add(tableReview, review)
+	}
+	for _, handling := range alarm.HandlingRowsOf(c) {
+		r.add(tableHandling, handling)
 	}
 }
 

@@ -25,10 +25,11 @@ func (r *registry) alarmOf(t *testing.T, who, surgeon string) listedAlarm {
 func (r *registry) testAlarms(t *testing.T) {
 	a := r.alarmOf(t, "quality", "S-014")
 	if a.Outcome != "capsule-rupture" || a.Kind != "detection" || a.Department != "HARBOUR" || a.FirstKnown == nil || len(a.Reviews) != 0 || a.Restarted ||
-		a.Value < a.Threshold || a.Threshold != 2.36 || !strings.HasSuffix(a.Words, ", for review") {
+		a.Value < a.Threshold || a.Threshold != 2.36 || !strings.HasSuffix(a.Words, "; nobody has acknowledged it yet") || a.State != "crossed" || a.KnownAt == nil || a.Owner != nil || a.Overdue {
 		t.Errorf("%+v", a)
 	}
 	r.testFalseAlarms(t)
+	r.testHandling(t, a)
 	path := "/v1/alarms/" + a.Alarm + "/reviews"
 	for _, c := range []struct {
 		body    string
@@ -66,7 +67,7 @@ func (r *registry) testAlarms(t *testing.T) {
 	r.project(t)
 	a = r.alarmOf(t, "quality", "S-014")
 	if len(a.Reviews) != 2 || a.Reviews[0].Finding != "training-need" || a.Reviews[0].Restart == a.Reviews[1].Restart || !a.Restarted ||
-		!strings.Contains(a.Words, "reviewed on ") || !strings.HasSuffix(a.Words, "the chart has begun again at zero since") {
+		!strings.Contains(a.Words, "closed by ") || a.State != "restarted" || !strings.HasSuffix(a.Words, "the chart has begun again at zero since") {
 		t.Errorf("%+v", a)
 	}
 	// A name that is no code stays with the issuer.
@@ -101,7 +102,7 @@ func (r *registry) testAlarms(t *testing.T) {
 	r.publish(t, next[1])
 	var c oneChart
 	r.call(t, "trainee", "GET", "/v1/surgeons/S-014/charts?outcome=capsule-rupture&kind=detection", "").into(t, &c)
-	if last := c.Cases[len(c.Cases)-1]; last.Case != "HB-950" || !last.Restarted || last.Value != 0 || last.Crossed || !strings.HasPrefix(c.Words, "no signal") {
+	if last := c.Cases[len(c.Cases)-1]; last.Case != "HB-950" || !last.Restarted || last.Value != 0 || last.Crossed || !strings.HasPrefix(c.Words, "No signal") {
 		t.Errorf("%+v %s", last, c.Words)
 	}
 }

@@ -2,7 +2,6 @@ package analytics
 
 import (
 	"context"
-	"errors"
 	"net/http"
 	"slices"
 	"time"
@@ -26,6 +25,7 @@ type chart struct {
 	Department string         `json:"department"`
 	Outcome    string         `json:"outcome"`
 	Kind       string         `json:"kind"`
+	State      alarm.State    `json:"state"`
 	Words      string         `json:"words"`
 	CannotSee  string         `json:"cannot_see"`
 	N          int            `json:"n"`
@@ -39,6 +39,39 @@ type chart struct {
 	PartCases  int            `json:"part_cases"` // part of an operation, so not entered
 	Closed     bool           `json:"closed"`
 	Excluded   map[string]int `json:"excluded"`
+	CanTell    *alarm.CanTell `json:"can_tell"` // null where run lengths can't be worked out
+	Climb      climb          `json:"climb"`
+	History    []deed         `json:"history"` // who did what about its alarms
+}
+
+// climb is how a chart came to where it stands: the cases since it last stood at
+// zero, whose scores add up to its value.
+type climb struct {
+	From     *time.Time     `json:"from"` // null where it stands at zero
+	Cases    int            `json:"cases"`
+	Events   int            `json:"events"`
+	Expected float64        `json:"expected"`
+	With     float64        `json:"contribution_with_event"`
+	Without  float64        `json:"contribution_without_event"`
+	Largest  []contribution `json:"largest"` // up or down, at most 20
+}
+
+// contribution is what one case added to a chart.
+type contribution struct {
+	Case         string    `json:"case"`
+	CaseNumber   int       `json:"case_number"`
+	StartedAt    time.Time `json:"started_at"`
+	Outcome      int       `json:"outcome"`
+	Expected     float64   `json:"expected"`
+	Contribution float64   `json:"contribution"`
+}
+
+func climbOf(c alarm.Climb) climb {
+	out := climb{From: c.From, Cases: c.Cases, Events: c.Events, Expected: c.Expected, With: c.With, Without: c.Without, Largest: []contribution{}}
+	for _, p := range c.Largest {
+		out.Largest = append(out.Largest, contribution{p.Case, p.CaseNumber, p.StartedAt, p.Outcome, p.Expected, p.Score})
+	}
+	return out
 }
 
 // Reasons for which a case isn't on a chart.
@@ -95,7 +128,7 @@ func (s *Service) getCharts(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	outcome, err := oneOf(query, "outcome", surgeonOutcomes()...)
+	outcome, err := oneOf(query, "outcome", SurgeonOutcomes()...)
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -114,11 +147,13 @@ func (s *Service) getCharts(w http.ResponseWriter, r *http.Request) {
 		all = slices.DeleteFunc(all, func(c alarm.Chart) bool {
 			return outcome != "" && c.Design.Outcome != outcome || kind != "" && c.Design.Kind != kind
 		})
+		alarms, err := alarm.ListOf(r.Context(), tx, all, asOf)
+		if err != nil {
+			return nil, err
+		}
 		shown := make([]chart, len(all))
 		for i, c := range all {
-			if shown[i], err = s.chart(r.Context(), c); err != nil {
-				return nil, err
-			}
+			shown[i] = chartOf(c, alarms)
 		}
 		if outcome == "" || kind == "" {
 			return charts{Surgeon: surgeon, Basis: basis(asOf), N: len(shown), Charts: shown}, nil
@@ -154,8 +189,8 @@ func MaySee(ctx context.Context, tx pgx.Tx, who access.Actor, surgeon string, as
 	return err
 }
 
-// surgeonOutcomes lists what a surgeon's charts may watch.
-func surgeonOutcomes() []string {
+// SurgeonOutcomes lists what a surgeon's charts may watch.
+func SurgeonOutcomes() []string {
 	out := []string{string(events.OutcomeCapsuleRupture), string(events.OutcomeUnplannedTakeover)}
 	for _, step := range events.StepOrder {
 		out = append(out, string(events.StepOutcome(step)))
@@ -177,12 +212,18 @@ func isOurs(ctx context.Context, tx pgx.Tx, surgeon string, asOf archive.AsOf) (
 	return slices.ContainsFunc(states, func(c alarm.ChartRow) bool { return c.Surgeon == surgeon }), nil
 }
 
-// chart shows one chart.
-func (s *Service) chart(ctx context.Context, c alarm.Chart) (chart, error) {
-	d := c.Design
-	out := chart{Chart: c.Code, Surgeon: c.Surgeon.Surgeon, Department: c.Surgeon.Department, Outcome: d.Outcome, Kind: d.Kind,
-		Words: ChartWords(c), N: len(c.Points), Events: c.Events, Value: c.Value(), Cases: c.Points, Alarms: []crossed{},
-		LeftOut: c.LeftOut, PartCases: c.Part, Closed: c.Closed, Excluded: map[string]int{}}
+// chartOf shows one chart; alarms are the surgeon's.
+func chartOf(c alarm.Chart, alarms []alarm.Listed) chart {
+	d, lengths, at := c.Design, c.Design.Lengths(), alarm.StandingOf(c, alarms)
+	out := chart{Chart: c.Code, Surgeon: c.Surgeon.Surgeon, Department: c.Surgeon.Department, Outcome: d.Outcome, Kind: d.Kind, State: at.State(),
+		Words: ChartWords(at, lengths), CannotSee: CannotSee(d, lengths), Design: designOf(d, lengths), N: len(c.Points), Events: c.Events, Value: c.Value(),
+		Cases: c.Points, Alarms: []crossed{}, LeftOut: c.LeftOut, PartCases: c.Part, Closed: c.Closed, Excluded: map[string]int{},
+		CanTell: c.CanTell(), Climb: climbOf(c.Climb()), History: []deed{}}
+	for _, a := range alarms {
+		if a.Chart == c.Code {
+			out.History = append(out.History, deedsOf(a)...)
+		}
+	}
 	if out.Cases == nil {
 		out.Cases = []alarm.Point{}
 	}
@@ -197,12 +238,7 @@ func (s *Service) chart(ctx context.Context, c alarm.Chart) (chart, error) {
 			Value: events.Millionths(a.Value).Float(), Threshold: events.Millionths(a.Threshold).Float()})
 	}
 	out.Reached = reached(c)
-	lengths, err := s.RunLengths(ctx, d)
-	if err != nil {
-		return chart{}, err
-	}
-	out.CannotSee, out.Design = CannotSee(c, lengths), designOf(d, lengths)
-	return out, nil
+	return out
 }
 
 // reached lists the cases at which a chart that raises no alarm reached its line.
@@ -214,10 +250,10 @@ func reached(c alarm.Chart) []crossed {
 	return out
 }
 
-// designOf shows a design with its run lengths, which are nil where they can't be
-// computed.
-func designOf(d alarm.Design, lengths *measure.Design) chartDesign {
-	out := chartDesign{Code: d.Code, Scope: d.Scope, Acceptable: d.Acceptable, Unacceptable: d.Unacceptable, OddsRatio: oddsRatio(d),
+// designOf shows a design with its run lengths, null where they can't be worked
+// out.
+func designOf(d alarm.Design, lengths alarm.Lengths) chartDesign {
+	out := chartDesign{Code: d.Code, Scope: d.Scope, Acceptable: d.Acceptable, Unacceptable: d.Unacceptable, OddsRatio: d.OddsRatio(),
 		Threshold: d.Threshold, ChosenBy: d.ChosenBy, RiskModel: d.RiskModel, RiskVersion: d.RiskVersion}
 	if !d.DesignedAt.IsZero() {
 		out.DesignedAt = &d.DesignedAt
@@ -225,31 +261,8 @@ func designOf(d alarm.Design, lengths *measure.Design) chartDesign {
 	if d.ClosesAfter > 0 {
 		out.ClosesAfter = &d.ClosesAfter
 	}
-	if lengths != nil {
+	if lengths.Known {
 		out.InControl, out.OutOfControl = &lengths.InControl, &lengths.OutOfControl
 	}
 	return out
 }
-
-// RunLengths gives the run lengths of a chart's design, for cases that all carry
-// the acceptable risk; nil where they can't be computed. They are remembered.
-func (s *Service) RunLengths(ctx context.Context, d alarm.Design) (*measure.Design, error) {
-	request := measure.DesignRequest{Acceptable: d.Acceptable, Unacceptable: d.Unacceptable, Threshold: d.Threshold, Kind: measure.Kind(d.Kind)}
-	if d.ClosesAfter > 0 && d.ClosesAfter <= mostCasesStated {
-		request.WithinCases = d.ClosesAfter
-	}
-	design, err := s.lengths.get(ctx, request)
-	var argument *measure.ArgumentError
-	if errors.As(err, &argument) {
-		// The event allows designs at the edge of what has a run length.
-		return nil, nil
-	}
-	if err != nil {
-		return nil, err
-	}
-	return &design, nil
-}
-
-// mostCasesStated is the largest number of cases by which a design states the
-// chance of an alarm.
-const mostCasesStated = 10_000

@@ -41,7 +41,7 @@ func (r *registry) testCharts(t *testing.T) {
 		math.Abs(d.OddsRatio-2.578947368) > 1e-8 || d.InControl == nil || d.OutOfControl == nil || d.DesignedAt == nil {
 		t.Errorf("%+v", d)
 	}
-	if len(c.Alarms) != 1 || !strings.HasPrefix(c.Words, "crossed its line at case number ") || !strings.HasSuffix(c.Words, ", for review") {
+	if len(c.Alarms) != 1 || c.State != "crossed" || !strings.HasPrefix(c.Words, "Crossed its line, for review: case number ") {
 		t.Errorf("%+v %s", c.Alarms, c.Words)
 	}
 
@@ -58,7 +58,7 @@ func (r *registry) testCharts(t *testing.T) {
 	}
 	// 22 prior cases; the fourth rupture in a row is the sixth case here: 28. Each
 	// adds less than log 2 and more than 0.6, and the line is at 2.36.
-	if d := list.Charts[0]; d.Words != "crossed its line at case number 28, for review" || len(d.Alarms) != 1 || d.Alarms[0].Case != "HB-006" || d.N != 31 {
+	if d := list.Charts[0]; !strings.HasPrefix(d.Words, "Crossed its line, for review: case number 28 on ") || len(d.Alarms) != 1 || d.Alarms[0].Case != "HB-006" || d.N != 31 {
 		t.Errorf("%s %+v", d.Words, d.Alarms)
 	}
 	// The case that was taken over counts although it isn't whole.
@@ -66,11 +66,11 @@ func (r *registry) testCharts(t *testing.T) {
 	if last.Case != "HB-900" || last.Outcome != 1 || last.CaseNumber != 52 {
 		t.Errorf("%+v", last)
 	}
-	if d := list.Charts[1]; d.Words != "no signal (could still miss a doubling)" || d.Design.ClosesAfter != nil ||
-		!strings.HasPrefix(d.CannotSee, "With a doubling of the odds, the line is crossed after a median of ") {
+	if d := list.Charts[1]; !strings.HasPrefix(d.Words, "No signal (could still miss a doubling): 1 unplanned take-over among 31 cases") || d.State != "no-signal" || d.Design.ClosesAfter != nil ||
+		!strings.HasPrefix(d.CannotSee, "If the odds became twice as high, half of such charts would still be below the line after ") {
 		t.Errorf("%s; %s", d.Words, d.CannotSee)
 	}
-	if d := list.Charts[2]; d.Words != "evidence has not reached the set line yet" || d.Design.ClosesAfter == nil || *d.Design.ClosesAfter != 300 {
+	if d := list.Charts[2]; !strings.HasPrefix(d.Words, "Evidence hasn't reached the set line (") || d.Design.ClosesAfter == nil || *d.Design.ClosesAfter != 300 {
 		t.Errorf("%s", d.Words)
 	} else if w := d.Design.InControl.AlarmWithin; !slices.ContainsFunc(w, func(w measure.AlarmWithin) bool {
 		// Wrongly reached in at most 10 of 100 charts by case 300: the standard.

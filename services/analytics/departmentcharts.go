@@ -1,12 +1,10 @@
 package analytics
 
 import (
-	"context"
 	"fmt"
 	"net/http"
 	"net/url"
 	"strconv"
-	"time"
 
 	"github.com/gorilla/mux"
 	"github.com/jackc/pgx/v5"
@@ -33,6 +31,7 @@ type departmentCharts struct {
 type groupChart struct {
 	Chart       string         `json:"chart"`
 	Group       string         `json:"group"` // "" is all, or those of which it isn't recorded
+	State       alarm.State    `json:"state"`
 	Words       string         `json:"words"`
 	CannotSee   string         `json:"cannot_see"`
 	N           int            `json:"n"` // eyes up to complete_to
@@ -45,6 +44,8 @@ type groupChart struct {
 	Provisional []alarm.Point  `json:"provisional_cases"`
 	Later       int            `json:"provisional_n"`
 	Reached     []crossed      `json:"line_reached"`
+	CanTell     *alarm.CanTell `json:"can_tell"` // null where run lengths can't be worked out
+	Climb       climb          `json:"climb"`
 	Excluded    map[string]int `json:"excluded"`
 }
 
@@ -77,22 +78,20 @@ func (s *Service) getDepartmentCharts(w http.ResponseWriter, r *http.Request) {
 		}
 		out := departmentCharts{Basis: basis(asOf), Department: code, Outcome: wanted.outcome, By: wanted.by, N: len(found), Charts: make([]groupChart, len(found))}
 		for i, g := range found {
-			if out.Charts[i], err = s.groupChart(r.Context(), g, wanted.last); err != nil {
-				return nil, err
-			}
+			out.Charts[i] = groupChartOf(g, wanted.last)
 		}
 		return out, nil
 	}})
 }
 
-// watched is what a question about a department's charts asks for.
-type watched struct {
+// askedOf is what a question about a department's charts asks for.
+type askedOf struct {
 	outcome, by string
 	last        int
 }
 
-func readWatched(query url.Values) (watched, error) {
-	w := watched{last: defaultPoints}
+func readWatched(query url.Values) (askedOf, error) {
+	w := askedOf{last: defaultPoints}
 	var err error
 	if !query.Has("outcome") {
 		return w, badQuery(web.Fault{Pointer: "?outcome", Code: "missing", Detail: fmt.Sprintf("missing, required: %s or %s",
@@ -115,17 +114,14 @@ func readWatched(query url.Values) (watched, error) {
 	return w, nil
 }
 
-func (s *Service) groupChart(ctx context.Context, g alarm.GroupChart, last int) (groupChart, error) {
-	lengths, err := s.RunLengths(ctx, g.Design)
-	if err != nil {
-		return groupChart{}, err
-	}
-	out := groupChart{Chart: g.Code, Group: g.Group, Words: GroupWords(g), CannotSee: CannotSee(g.Chart, lengths), N: len(g.Points),
+func groupChartOf(g alarm.GroupChart, last int) groupChart {
+	lengths, at := g.Design.Lengths(), alarm.StandingOfGroup(g)
+	out := groupChart{Chart: g.Code, Group: g.Group, State: at.State(), Words: ChartWords(at, lengths), CannotSee: CannotSee(g.Design, lengths), N: len(g.Points),
 		Events: g.Events, Value: g.Value(), CompleteTo: g.CompleteTo, Design: designOf(g.Design, lengths), Reached: reached(g.Chart),
-		Later: len(g.Provisional), Excluded: g.Excluded}
+		Later: len(g.Provisional), CanTell: g.CanTell(), Climb: climbOf(g.Climb()), Excluded: g.Excluded}
 	out.Cases, out.Provisional = latest(g.Points, last), latest(g.Provisional, last)
 	out.NotShown = len(g.Points) - len(out.Cases)
-	return out, nil
+	return out
 }
 
 func latest(points []alarm.Point, n int) []alarm.Point {
@@ -133,27 +129,4 @@ func latest(points []alarm.Point, n int) []alarm.Point {
 		return []alarm.Point{}
 	}
 	return points[max(0, len(points)-n):]
-}
-
-// GroupWords says in one sentence where a department's chart stands.
-func GroupWords(g alarm.GroupChart) string {
-	var words string
-	switch n := len(g.Points); {
-	case len(g.Reaching) > 0:
-		p := g.Reaching[0]
-		words = fmt.Sprintf("crossed its line at eye %d, operated on %s, for review", p.CaseNumber, DayWords(p.StartedAt))
-		if p.CaseNumber > n {
-			words += "; eyes whose follow-up is still to come may change where"
-		}
-	case n == 0:
-		words = "no eyes yet"
-	case n < smallNumber:
-		words = fmt.Sprintf("too few eyes (%d)", n)
-	default:
-		words = "no signal (could still miss " + OddsWords(oddsRatio(g.Design)) + ")"
-	}
-	if day, err := time.Parse(time.DateOnly, g.CompleteTo); err == nil && len(g.Provisional) > 0 {
-		words += fmt.Sprintf("; %s operated on after %s may still change", countWords(len(g.Provisional), "eye", "eyes"), DayWords(day))
-	}
-	return words
 }

@@ -21,7 +21,7 @@ func (r *registry) testDepartmentCharts(t *testing.T) {
 	// +1.25 and one of exactly -1.00, which isn't beyond 1.00.
 	whole := ask("outcome=refraction-miss")
 	if whole.By != "department" || len(whole.Charts) != 1 || whole.Charts[0].N != 6 || whole.Charts[0].Events != 1 || whole.Charts[0].Group != "" ||
-		whole.Charts[0].Words != "too few eyes (6)" || whole.Charts[0].CompleteTo == "" || whole.Charts[0].Later != 0 {
+		whole.Charts[0].State != "data-late" || whole.Charts[0].Words != "Data late: of 7 eyes more the follow-up is missing, so little can be said (1 refraction miss among 6 eyes)." || whole.Charts[0].CompleteTo == "" || whole.Charts[0].Later != 0 {
 		t.Fatalf("%+v", whole)
 	}
 	// At 15 % and twice the odds a case without a miss scores log(1/1.15) and one
@@ -74,15 +74,19 @@ func (r *registry) testDepartmentCharts(t *testing.T) {
 	r.call(t, "auditor", "GET", "/v1/departments/HARBOUR/charts?outcome=visual-loss", "").problem(t, 403, "forbidden")
 }
 
+func groupWords(g alarm.GroupChart) string {
+	return ChartWords(alarm.StandingOfGroup(g), g.Design.Lengths())
+}
+
 func TestGroupWords(t *testing.T) {
 	design := alarm.DepartmentStandards()[0]
 	points := make([]alarm.Point, 30)
 	g := alarm.GroupChart{Chart: alarm.Chart{Design: design, Points: points}, CompleteTo: "2025-03-12", Provisional: points[:1]}
-	if got := GroupWords(g); got != "no signal (could still miss a doubling); 1 eye operated on after 12 March 2025 may still change" {
+	if got := groupWords(g); got != "No signal (could still miss a doubling): 0 refraction misses among 30 eyes, chart at 0.00, line 6.20; 1 eye operated on after 12 March 2025 may still change." {
 		t.Error(got)
 	}
 	g.Reaching = []alarm.Point{{CaseNumber: 31, StartedAt: day(2, 0, 0)}}
-	if got := GroupWords(g); !strings.HasPrefix(got, "crossed its line at eye 31, operated on 2 January 2025, for review; eyes whose follow-up is still to come") {
+	if got := groupWords(g); !strings.HasPrefix(got, "Crossed its line, for review: eye 31, operated on 2 January 2025, brought the chart to ") {
 		t.Error(got)
 	}
 }

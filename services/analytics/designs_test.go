@@ -68,20 +68,18 @@ func TestDesignsAreBounded(t *testing.T) {
 // A design at the edge of what an event allows has no run length; its chart is
 // shown all the same.
 func TestRunLengthsUnknown(t *testing.T) {
-	s := &Service{lengths: newDesigns()}
 	for _, d := range []alarm.Design{
 		{Kind: "detection", Acceptable: 0.02, Unacceptable: 0.05, Threshold: 50},
 		{Kind: "detection", Acceptable: 0.02, Unacceptable: 0.0201, Threshold: 3},
 	} {
-		c, err := s.chart(t.Context(), alarm.Chart{Design: d})
-		if err != nil || c.Design.InControl != nil || c.CannotSee == "" {
-			t.Errorf("%+v, %v", c, err)
+		c := chartOf(alarm.Chart{Design: d}, nil)
+		if c.Design.InControl != nil || c.CannotSee == "" || c.CanTell != nil {
+			t.Errorf("%+v", c)
 		}
 	}
 	closing := alarm.Design{Kind: "competence", Acceptable: 0.05, Unacceptable: 0.1, Threshold: 2.42, ClosesAfter: 123}
-	got, err := s.RunLengths(t.Context(), closing)
-	if err != nil || got == nil || within(got.InControl, 123).Cases != 123 {
-		t.Errorf("%+v, %v", got, err)
+	if got := closing.Lengths(); !got.Known || got.Within != 123 || got.FalseWithin == 0 {
+		t.Errorf("%+v", got)
 	}
 }
 

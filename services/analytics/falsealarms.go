@@ -37,9 +37,9 @@ func FalseAlarmWords(r alarm.FalseAlarmRate) string {
 	}
 	words := fmt.Sprintf("Were everybody's performance exactly as acceptable, %s false alarms a year would come from %s together: "+
 		"for each, its cases from %s to %s divided by its average number of cases to a false alarm, added up.",
-		tenths(r.PerYear), countWords(counted, "detection chart", "detection charts"), r.From, r.To)
+		tenths(r.PerYear), Plural(counted, "detection chart", "detection charts"), r.From, r.To)
 	if r.Unknown > 0 {
-		words += " " + countWords(r.Unknown, "more isn't in it, since its", "more aren't in it, since their") + " run length can't be worked out."
+		words += " " + Plural(r.Unknown, "more isn't in it, since its", "more aren't in it, since their") + " run length can't be worked out."
 	}
 	return words
 }

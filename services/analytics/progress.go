@@ -117,13 +117,13 @@ func (s *Service) peersOf(ctx context.Context, surgeon string, number int) (peer
 // verdict, and none says that somebody may operate alone.
 func ProgressWords(p learning.Progress) []string {
 	number := fmt.Sprintf("%s on record and %s before it make case number %d, in whole cases.",
-		countWords(p.WholeCases, "whole case", "whole cases"), countWords(p.PriorWhole, "prior one", "prior ones"), p.CaseNumber)
+		Plural(p.WholeCases, "whole case", "whole cases"), Plural(p.PriorWhole, "prior one", "prior ones"), p.CaseNumber)
 	if !p.Enrolled {
-		number = fmt.Sprintf("%s on record; prior cases aren't, so the case number may be higher.", countWords(p.WholeCases, "whole case", "whole cases"))
+		number = fmt.Sprintf("%s on record; prior cases aren't, so the case number may be higher.", Plural(p.WholeCases, "whole case", "whole cases"))
 	}
 	out := []string{number}
 	if p.PartCases > 0 {
-		out = append(out, countWords(p.PartCases, "part case", "part cases")+" on record beside them.")
+		out = append(out, Plural(p.PartCases, "part case", "part cases")+" on record beside them.")
 	}
 	if m := p.NextMinimum; p.Trainee && m != nil {
 		out = append(out, fmt.Sprintf("%d more to the published count of %d (%s), which is a count and no proof of anything.", m.Cases-p.CaseNumber, m.Cases, m.Source))
@@ -132,19 +132,12 @@ func ProgressWords(p learning.Progress) []string {
 	switch n := len(missing.Cases); {
 	case n > 0:
 		out = append(out, fmt.Sprintf("Follow-up is missing for %d of %s: acuity before %d, acuity after %d, refraction %d.",
-			n, countWords(missing.Operations, "operation", "operations"), missing.AcuityBefore, missing.AcuityAfter, missing.Refraction))
+			n, Plural(missing.Operations, "operation", "operations"), missing.AcuityBefore, missing.AcuityAfter, missing.Refraction))
 	case missing.Operations > 0:
 		out = append(out, "No follow-up whose time is over is missing.")
 	}
 	if missing.Waiting > 0 {
-		out = append(out, countWords(missing.Waiting, "operation", "operations")+" may still be followed up in time.")
+		out = append(out, Plural(missing.Waiting, "operation", "operations")+" may still be followed up in time.")
 	}
 	return out
-}
-
-func countWords(n int, one, many string) string {
-	if n == 1 {
-		return "1 " + one
-	}
-	return fmt.Sprintf("%d %s", n, many)
 }

@@ -36,7 +36,7 @@ type Review struct {
 	ReviewedAt string `json:"reviewed_at"`
 }
 
-// Reviewed says which events a review became.
+// Reviewed says which events became of what was said about an alarm.
 type Reviewed struct {
 	Alarm  string          `json:"alarm"`
 	Chart  string          `json:"chart"`
@@ -127,17 +127,22 @@ func (s *Service) findAlarm(r *http.Request, who access.Actor, code string) (ala
 const reviewLife = 24 * time.Hour
 
 func reviewTime(given string, now time.Time) (time.Time, error) {
+	return decisionTime("reviewed_at", given, now)
+}
+
+// decisionTime reads the time of a decision, in a field of that name; empty is now.
+func decisionTime(field, given string, now time.Time) (time.Time, error) {
 	if given == "" {
 		return now.UTC().Truncate(time.Second), nil
 	}
 	at, err := time.Parse(time.RFC3339, given)
 	switch {
 	case err != nil:
-		return at, refused(web.Fault{Pointer: "/reviewed_at", Code: events.CodeTime,
-			Detail: fmt.Sprintf("reviewed_at: found %q, allowed a time with an offset such as 2025-03-12T10:41:07+00:00", short(given))})
+		return at, refused(web.Fault{Pointer: "/" + field, Code: events.CodeTime,
+			Detail: fmt.Sprintf("%s: found %q, allowed a time with an offset such as 2025-03-12T10:41:07+00:00", field, short(given))})
 	case at.After(now.Add(time.Minute)) || now.Sub(at) > reviewLife:
-		return at, refused(web.Fault{Pointer: "/reviewed_at", Code: events.CodeTime,
-			Detail: fmt.Sprintf("reviewed_at: found %s, allowed within the last %d hours", short(given), int(reviewLife.Hours()))})
+		return at, refused(web.Fault{Pointer: "/" + field, Code: events.CodeTime,
+			Detail: fmt.Sprintf("%s: found %s, allowed within the last %d hours", field, short(given), int(reviewLife.Hours()))})
 	}
 	return at.UTC().Truncate(time.Second), nil
 }
@@ -181,7 +186,8 @@ func intoReview(err error) error {
 	out := *known
 	out.Faults = slices.Clone(known.Faults)
 	for i, f := range out.Faults {
-		if f.Pointer == "/data/finding" || f.Pointer == "/data/action" {
+		switch f.Pointer {
+		case "/data/finding", "/data/action", "/data/note", "/data/owner", "/data/due_on":
 			out.Faults[i].Pointer = f.Pointer[len("/data"):]
 		}
 	}

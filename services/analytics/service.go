@@ -58,7 +58,6 @@ type Config struct {
 type Service struct {
 	cfg     Config
 	asked   *designs // by whoever uses the calculator
-	lengths *designs // of the charts in use, which no calculator's user may crowd out
 	changes *changes
 }
 
@@ -76,7 +75,7 @@ func New(cfg Config) (*Service, error) {
 	if cfg.Now == nil {
 		cfg.Now = time.Now
 	}
-	s := &Service{cfg: cfg, asked: newDesigns(), lengths: newDesigns(), changes: newChanges(cfg)}
+	s := &Service{cfg: cfg, asked: newDesigns(), changes: newChanges(cfg)}
 	if cfg.Metrics != nil {
 		err := cfg.Metrics.Register(prometheus.NewGaugeFunc(prometheus.GaugeOpts{
 			Name: "lensledger_changes_listeners",
@@ -117,6 +116,8 @@ func (s *Service) Routes(router *mux.Router) {
 	post("/v1/cases/{case}/reviews", s.postCaseReview)
 	get("/v1/reviews", s.getReviews)
 	get("/v1/alarms", s.getAlarms)
+	post("/v1/alarms/{alarm}/acknowledgements", s.postAcknowledgement)
+	post("/v1/alarms/{alarm}/assignments", s.postAssignment)
 	post("/v1/alarms/{alarm}/reviews", s.postReview)
 	post("/v1/designs", s.postDesign)
 	post("/v1/risks", s.postRisk)

@@ -47,6 +47,7 @@ type app struct {
 	watcher   *projector.Watcher
 	sessions  *access.Sessions
 	server    *web.Server
+	desk      *intake.Service
 }
 
 func newApp(ctx context.Context, cfg appConfig) (*app, error) {
@@ -67,6 +68,7 @@ func newApp(ctx context.Context, cfg appConfig) (*app, error) {
 	if err != nil {
 		return nil, err
 	}
+	a.desk = in
 	answers, err := analytics.New(analytics.Config{Pool: cfg.Pool, Base: cfg.Schema, Desk: in, Releaser: a.projector, Positions: a.watcher, Metrics: registry, Logger: log})
 	if err != nil {
 		return nil, err

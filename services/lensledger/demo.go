@@ -185,10 +185,25 @@ func (c *demoCommand) serve(ctx context.Context, pool *pgxpool.Pool, s *stream.S
 		if err := a.watcher.Wait(ctx, info.Last); err != nil {
 			return err
 		}
+		if err := c.tend(ctx, a); err != nil {
+			return err
+		}
 		ready(addr)
 		return nil
 	}
 	return a.Run(ctx)
+}
+
+// tend lets the demo's quality officer look after some of the signals.
+func (c *demoCommand) tend(ctx context.Context, a *app) error {
+	if c.Empty {
+		return nil
+	}
+	last, err := a.tendSignals(ctx, actors["quality"], time.Now())
+	if err != nil || last == 0 {
+		return err
+	}
+	return a.watcher.Wait(ctx, last)
 }
 
 // once projects what was loaded and prints every department's figures.

@@ -3,7 +3,6 @@ package portal
 import (
 	"fmt"
 	"net/http"
-	"slices"
 
 	"github.com/jackc/pgx/v5"
 
@@ -12,6 +11,7 @@ import (
 	"lensledger/projections/archive"
 	"lensledger/projections/learning"
 	"lensledger/services/access"
+	"lensledger/services/analytics"
 	"lensledger/services/web"
 )
 
@@ -28,13 +28,13 @@ type chartsView struct {
 type chartView struct {
 	Anchor string
 	Title  string
+	Href   string // of the chart's own page
 	Answer string
 	Counts string
 	Design []string
+	Cases  int
 	Recent []pointView // latest first
-	All    []pointView // latest first; empty when Recent holds all
-	Hidden int         // cases older than those of All
-	Review []reviewView
+	Deeds  []string    // who did what about its alarms
 }
 
 // pointView is one case on a chart, in words.
@@ -50,11 +50,8 @@ type pointView struct {
 	Note       string
 }
 
-const (
-	recentCases = 20
-	// allCases bounds the whole list, so that a page stays a page.
-	allCases = 1000
-)
+// recentCases are listed first; the others are a link away.
+const recentCases = 20
 
 // charts serves GET /my/charts: a trainee's or trainer's own, or with ?surgeon=
 // those of somebody the trainer supervises.
@@ -76,7 +73,7 @@ func (s *Service) charts(w http.ResponseWriter, r *http.Request, actor access.Ac
 		if err != nil {
 			return err
 		}
-		alarms, err := alarm.List(r.Context(), tx, asOf)
+		alarms, err := alarm.ListOf(r.Context(), tx, drawn, asOf)
 		if err != nil {
 			return err
 		}
@@ -98,7 +95,7 @@ func (s *Service) chartsView(surgeon string, own bool, drawn []alarm.Chart, entr
 	}
 	view.Counts = countWords(drawn[0].Surgeon, entries)
 	for _, c := range drawn {
-		view.Charts = append(view.Charts, s.chartView(c, alarms))
+		view.Charts = append(view.Charts, chartViewOf(c, alarms))
 	}
 	return view
 }
@@ -121,26 +118,42 @@ func countWords(standing learning.Surgeon, entries []learning.Entry) string {
 		plural(takenOver, "case", "cases"), plural(part, "part case", "part cases"))
 }
 
-func (s *Service) chartView(c alarm.Chart, alarms []alarm.Listed) chartView {
-	f, at := s.designs.of(c.Design), standingOf(c, alarms)
-	v := chartView{Anchor: chartAnchor(c.Design.Outcome, c.Design.Kind), Title: chartTitle(c.Design.Outcome, c.Design.Kind),
-		Answer: at.Words(f), Design: designWords(c.Design, f)}
+func chartViewOf(c alarm.Chart, alarms []alarm.Listed) chartView {
+	at, lengths := alarm.StandingOf(c, alarms), c.Design.Lengths()
+	v := chartView{Anchor: analytics.ChartAnchor(c.Design.Outcome, c.Design.Kind), Title: analytics.ChartTitle(c.Design.Outcome, c.Design.Kind),
+		Href: chartHref(c.Surgeon.Surgeon, c.Design.Outcome, c.Design.Kind), Answer: answerWords(at, lengths), Design: designWords(c.Design, lengths)}
 	v.Counts = pointCounts(c)
-	points := make([]pointView, len(c.Points))
-	for i, p := range c.Points {
-		points[len(points)-1-i] = pointWords(c.Design, p)
-	}
-	v.Recent = points[:min(recentCases, len(points))]
-	if len(points) > recentCases {
-		v.All = points[:min(allCases, len(points))]
-		v.Hidden = len(points) - len(v.All)
+	v.Cases = len(c.Points)
+	for i := len(c.Points) - 1; i >= max(0, len(c.Points)-recentCases); i-- {
+		v.Recent = append(v.Recent, pointWords(c.Design, c.Points[i]))
 	}
 	for _, a := range alarms {
 		if a.Chart == c.Code {
-			v.Review = append(v.Review, reviewWords(a)...)
+			v.Deeds = append(v.Deeds, deedWords(a.Deeds())...)
 		}
 	}
 	return v
+}
+
+// answerWords say where a chart stands and what that means.
+func answerWords(at alarm.Standing, lengths alarm.Lengths) string {
+	out := analytics.ChartWords(at, lengths)
+	if more := analytics.MeaningWords(at, lengths); more != "" {
+		out += " " + more
+	}
+	return out
+}
+
+// designWords say what a chart watches for, where its line is, how often it is
+// wrong and what it can't see.
+func designWords(d alarm.Design, lengths alarm.Lengths) []string {
+	words := analytics.DesignWords(d)
+	out := words[:1:1]
+	if wrong := analytics.FalseWords(d, lengths); wrong != "" {
+		out = append(out, "How often it is wrong. "+wrong)
+	}
+	out = append(out, "What it can't see. "+analytics.CannotSee(d, lengths))
+	return append(out, words[1:]...)
 }
 
 func pointWords(d alarm.Design, p alarm.Point) pointView {
@@ -154,43 +167,16 @@ func pointWords(d alarm.Design, p alarm.Point) pointView {
 	if p.Crossed && d.Kind == string(events.KindCompetence) {
 		notes = append(notes, "at the set line")
 	}
-	return pointView{Case: p.Case, CaseNumber: whole(p.CaseNumber), Date: day(p.StartedAt), Outcome: outcomeWords(d.Outcome, p.Outcome),
+	return pointView{Case: p.Case, CaseNumber: whole(p.CaseNumber), Date: day(p.StartedAt), Outcome: analytics.WatchedBy(d.Outcome).Happened(p.Outcome),
 		Expected: percent(p.Expected), Score: signed(p.Score, 3), Value: decimal(p.Value, 2), Line: decimal(d.Threshold, 2), Note: list(notes)}
 }
 
 // pointCounts say which cases stand on a chart.
 func pointCounts(c alarm.Chart) string {
 	on := plural(len(c.Points), "case", "cases")
-	if isStep(c.Design.Outcome) {
+	if _, step := events.Outcome(c.Design.Outcome).Step(); step {
 		return fmt.Sprintf("On this chart: %s in which the surgeon did the step, whole cases and part cases. Left out because it isn't known whether the hand-over was planned: %s.",
 			on, whole(c.LeftOut))
 	}
 	return fmt.Sprintf("On this chart: %s. Left out because the outcome isn't known yet: %s. Part cases, which don't enter: %s.", on, whole(c.LeftOut), whole(c.Part))
-}
-
-func outcomeWords(outcome string, happened int) string {
-	if happened == 1 {
-		return singular(outcome)
-	}
-	return watchedBy(outcome).none
-}
-
-// reviewView is what a named person made of an alarm.
-type reviewView struct {
-	Who, When, Finding, Action string
-	Restart                    bool
-}
-
-func reviewWords(a alarm.Listed) []reviewView {
-	var out []reviewView
-	for _, r := range a.Reviews {
-		v := reviewView{Who: r.ReviewedBy, When: moment(r.ReviewedAt), Finding: sentence(plain(r.Finding)), Action: r.Action, Restart: r.Restart}
-		// A review that restarts its chart is two events of one decision.
-		if i := len(out) - 1; r.Restart && i >= 0 && !out[i].Restart && slices.Equal([]string{out[i].Who, out[i].When, out[i].Action}, []string{v.Who, v.When, v.Action}) {
-			out[i].Restart = true
-			continue
-		}
-		out = append(out, v)
-	}
-	return out
 }

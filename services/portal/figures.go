@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"lensledger/projections/alarm"
 	"lensledger/projections/department"
 	"lensledger/projections/measure"
 	"lensledger/services/access"
@@ -146,7 +147,7 @@ func adjustedShown(r department.ShownRupture) string {
 	switch {
 	case r.AdjustedRate != nil && r.AdjustedCI != nil:
 		return percent(*r.AdjustedRate) + ", " + intervalWords(*r.AdjustedCI)
-	case r.N != nil && *r.N < fewCases:
+	case r.N != nil && *r.N < alarm.FewCases:
 		return "too few cases for a rate"
 	}
 	return heldBack

@@ -3,7 +3,9 @@ package portal
 import (
 	"fmt"
 	"net/http"
+	"net/url"
 	"slices"
+	"time"
 
 	"lensledger/projections/department"
 	"lensledger/projections/measure"
@@ -29,6 +31,9 @@ func (s *Service) funnel(w http.ResponseWriter, r *http.Request, actor access.Ac
 			return err
 		}
 		page.funnel(f)
+		if page.Drawing != nil {
+			page.Drawing.Source = funnelSource(request, at, page.AsOfAsked)
+		}
 		return nil
 	}})
 }
@@ -88,8 +93,8 @@ func (p *departmentPage) funnel(f department.Funnel) {
 	l := *f.Limits
 	p.Answer = fmt.Sprintf("%s: %s outside the 95 %% limits. Were all alike, chance alone would put %s there.", sentence(outcome),
 		plural(l.Outside95.Units, "unit lies", "units lie"), decimal(l.Outside95.Expected, 1))
+	finding := outsideWords("95 %", l.Outside95, len(l.Points)) + " " + outsideWords("99.8 %", l.Outside998, len(l.Points))
 	words := []string{
-		outsideWords("95 %", l.Outside95, len(l.Points)), outsideWords("99.8 %", l.Outside998, len(l.Points)),
 		"A place outside is a reason to look at the cases with the people concerned, never a verdict. Units stand in the order of their codes, which says nothing about anyone.",
 		targetWords(f, l)}
 	if d := l.Dispersion; d != nil {
@@ -111,7 +116,22 @@ func (p *departmentPage) funnel(f department.Funnel) {
 		}
 		t.Rows = append(t.Rows, row)
 	}
-	p.Sections = []sectionView{{Heading: "Units", Words: words, Tables: []tableView{t}}, funnelLeftOut(f)}
+	p.Drawing = &drawing{Kind: "funnel", Finding: finding, Table: t}
+	p.Sections = []sectionView{{Heading: "How to read it", Words: words}, funnelLeftOut(f)}
+}
+
+// funnelSource is where the API gives the same funnel.
+func funnelSource(request department.FunnelRequest, at reading, asOf string) string {
+	query := url.Values{"from": {at.period.From.Format(time.DateOnly)}, "to": {at.period.To.Format(time.DateOnly)}, "by": {unitsDepartments}}
+	if request.BySurgeon {
+		query.Set("by", unitsSurgeons)
+		query.Set("view", request.View)
+		query.Set("department", at.code)
+	}
+	if asOf != "" {
+		query.Set("as_of", asOf)
+	}
+	return "/v1/funnels/" + request.Outcome + "?" + query.Encode()
 }
 
 // whyNoFunnel words the reason as far as it isn't plain.

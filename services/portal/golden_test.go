@@ -65,31 +65,8 @@ func goldenPages(t *testing.T, s *Service) map[string]struct {
 	for _, c := range append(crossed, alarm.ComputeAll(withCode("S-002"), entries(40), nil, nil)...) {
 		states = append(states, c.Row())
 	}
-	sent := &reviewForm{Alarm: crossed[0].Alarms[0].Alarm, OpenedAt: "2025-06-02T08:00:00Z", Finding: "case-mix", Action: `Look at "both" lists`, Restart: true}
-	sent.list()
-	restarted := listed(crossed, review)
-	for i := range restarted {
-		restarted[i].Restarted = true
-	}
-	byCode := map[string]alarm.Chart{}
-	for _, c := range crossed {
-		byCode[c.Code] = c
-	}
-	for _, c := range []struct {
-		name   string
-		alarms []alarm.Listed
-		sent   *reviewForm
-	}{{"alarms-none", nil, nil}, {"alarms-for-review", listed(crossed), nil}, {"alarms-not-stored", listed(crossed), sent},
-		{"alarms-reviewed", listed(crossed, review), nil}, {"alarms-restarted", restarted, nil}} {
-		view := s.alarmsView(quality, c.alarms, states, byCode, c.sent)
-		view.frame = framed(quality, "Has a chart crossed its line, and who has looked at it?")
-		view.False = []string{falseAlarmWords(alarm.FalseAlarmRate{Department: "HARBOUR", From: "2024-07-01", To: "2025-06-30", PerYear: 1.23,
-			Charts: make([]alarm.ChartFalseAlarms, 9), Unknown: 1})}
-		if c.sent != nil {
-			view.Problems = []problemView{{"finding-" + c.sent.Alarm, "Choose what the review found."}}
-		}
-		add(c.name, "alarms", view)
-	}
+	alarmPages(t, s, crossed, states, review, add)
+	chartPages(s, crossed, entries(45, 3, 12, 20, 22, 31, 40), states, review, add)
 
 	surgeonPages(t, s, add)
 	departments(t, s, add)

@@ -36,6 +36,7 @@ type departmentPage struct {
 	Problems   []problemView
 	Empty      string // why there are no figures
 	Answer     string
+	Drawing    *drawing // what the answer is about; nil where nothing is drawn
 	Sections   []sectionView
 	Leaving    *leavingView // files of figures and their manifests; nil on most pages
 
@@ -83,6 +84,7 @@ type question struct {
 // departmentRoutes are the pages of a department, in the order shown.
 var departmentRoutes = []struct{ route, text string }{
 	{"/departments/{department}", "Figures"},
+	{departmentChartsRoute, "Charts"},
 	{"/departments/{department}/lenses", "Lens constants and astigmatism"},
 	{"/departments/{department}/infections", "Infections"},
 	{"/departments/{department}/funnel", "Funnel"},

@@ -81,10 +81,9 @@ type Config struct {
 
 // Service serves the pages.
 type Service struct {
-	cfg     Config
-	pages   map[string]*template.Template
-	designs designs
-	turns   chan struct{} // of the pages that are made at once
+	cfg   Config
+	pages map[string]*template.Template
+	turns chan struct{} // of the pages that are made at once
 }
 
 var (
@@ -155,7 +154,11 @@ func (s *Service) Routes(router *mux.Router) {
 	router.HandleFunc("/sign-out", s.page(s.signOut)).Methods(http.MethodPost)
 	router.HandleFunc("/my/charts", s.page(s.charts)).Methods(http.MethodGet)
 	router.HandleFunc("/alarms", s.page(s.alarms)).Methods(http.MethodGet)
-	router.HandleFunc(reviewRoute, s.page(s.review)).Methods(http.MethodPost)
+	for _, what := range []string{sentAcknowledgement, sentAssignment, sentReview} {
+		router.HandleFunc("/alarms/{alarm}/"+what, s.page(s.decide(what))).Methods(http.MethodPost)
+	}
+	router.HandleFunc("/charts", s.page(s.chart)).Methods(http.MethodGet)
+	router.HandleFunc(departmentChartsRoute, s.page(s.departmentCharts)).Methods(http.MethodGet)
 	router.HandleFunc("/my/progress", s.page(s.progress)).Methods(http.MethodGet)
 	router.HandleFunc("/my/reviews", s.page(s.reviews)).Methods(http.MethodGet)
 	router.HandleFunc("/my/planned", s.page(s.planned)).Methods(http.MethodGet)
@@ -187,7 +190,6 @@ func (s *Service) Routes(router *mux.Router) {
 
 // Routes of what the pages' own forms send, apart from signing in and out.
 const (
-	reviewRoute     = "/alarms/{alarm}/reviews"
 	caseReviewRoute = "/cases/{case}/reviews"
 	recordingRoute  = "/cases/{case}/recording"
 	replayRoute     = "/quarantine/{sequence}/replays"

@@ -25,7 +25,8 @@ func TestPages(t *testing.T) {
 	t.Run("progress", func(t *testing.T) { testProgress(t, r) })
 	t.Run("department", func(t *testing.T) { testDepartment(t, r) })
 	t.Run("intake", func(t *testing.T) { testIntake(t, r) })
-	t.Run("reviews", func(t *testing.T) { testReviews(t, r) })
+	t.Run("drawn charts", func(t *testing.T) { testDrawnCharts(t, r) })
+	t.Run("signals", func(t *testing.T) { testSignals(t, r) })
 	t.Run("case reviews", func(t *testing.T) { testCaseReviews(t, r) })
 	t.Run("recordings", func(t *testing.T) { testRecording(t, r) })
 	t.Run("planned eyes", func(t *testing.T) { testPlanned(t, r) })
@@ -73,8 +74,8 @@ func testCharts(t *testing.T, r *registry) {
 	own := r.as(trainee).get("/my/charts").want(t, http.StatusOK, "Trainee S-014",
 		"Crossed its line, for review: case number 6 on 9 January 2025", "Case number 32: 30 whole cases recorded here and 2 before the record begins.",
 		"As of position", "Definitions: version")
-	if n := strings.Count(own.body, "<table>"); n != 10 { // latest and all of four charts, and of that of sculpting
-		t.Errorf("%d tables, want 10", n)
+	if n := strings.Count(own.body, "<table>"); n != 5 { // latest of four charts, and of that of sculpting
+		t.Errorf("%d tables, want 5", n)
 	}
 	r.as(trainer).get("/my/charts?surgeon=S-014").want(t, http.StatusOK, "Trainer S-002", "Crossed its line, for review")
 	r.as(trainer).get("/my/charts").want(t, http.StatusOK, "No operation is recorded yet")
@@ -222,46 +223,6 @@ func testIntake(t *testing.T, r *registry) {
 	r.as(nothing).get("/intake").want(t, http.StatusOK, "No event has arrived yet.")
 }
 
-func testReviews(t *testing.T, r *registry) {
-	officer := r.as(quality)
-	page := officer.get("/alarms").want(t, http.StatusOK, "1 chart crossed its line and waits for a review.", "surgeon S-014", "/cases/HB-004",
-		"Department HARBOUR: were everybody&#39;s performance exactly as acceptable", "Record a review")
-	action := regexp.MustCompile(`/alarms/[a-z0-9-]+/reviews`).FindString(page.body)
-	opened := regexp.MustCompile(`name="opened_at" value="([^"]+)"`).FindStringSubmatch(page.body)
-	if action == "" || opened == nil {
-		t.Fatalf("no form\n%s", page.words())
-	}
-	form := url.Values{"opened_at": {opened[1]}, "finding": {""}, "action": {"Scrubbed supervision, \"ten\" cases"}, "restart": {"yes"}}
-	officer.post(action, form).want(t, http.StatusUnprocessableEntity, "Choose what the review found.", "Scrubbed supervision, &#34;ten&#34; cases", `checked="checked"`)
-	form.Set("finding", "training-need")
-	form.Set("opened_at", "2019-01-01T00:00:00Z")
-	officer.post(action, form).want(t, http.StatusUnprocessableEntity, "lay open for too long", `value="training-need" selected="selected"`)
-	form.Set("opened_at", opened[1])
-	form.Set("action", strings.Repeat("é", maxActionCharacters+1))
-	officer.post(action, form).want(t, http.StatusUnprocessableEntity, "shorten it to 500")
-	form.Set("action", "Scrubbed supervision\r\nfor ten cases")
-
-	elsewhere := access.Actor{Subject: "quality", Role: access.Quality, Departments: []string{"MOORLAND"}}
-	r.as(elsewhere).get("/alarms").want(t, http.StatusOK, "No chart waits for a review.").lacks(t, "S-014")
-	r.as(elsewhere).post(action, form).want(t, http.StatusNotFound)
-	r.as(trainee).post(action, form).want(t, http.StatusForbidden)
-	officer.post("/alarms/chart-none-1/reviews", form).want(t, http.StatusNotFound)
-
-	// A form that is sent twice is one review.
-	for range 2 {
-		sent := officer.post(action, form).want(t, http.StatusSeeOther)
-		if !strings.HasPrefix(sent.header.Get("Location"), "/alarms?recorded=") {
-			t.Errorf("led to %q", sent.header.Get("Location"))
-		}
-		seen := officer.get(sent.header.Get("Location")).want(t, http.StatusOK, "Your review is recorded.", "No chart waits for a review.",
-			"Earlier alarms, the chart restarted since", "Training need. Action: “Scrubbed supervision for ten cases”. The", "Begins again")
-		if n := strings.Count(seen.body, "Training need. Action"); n != 1 {
-			t.Errorf("the review is listed %d times\n%s", n, seen.words())
-		}
-	}
-	r.as(trainee).get("/my/charts").want(t, http.StatusOK, "Begins again at zero with the next operation", "quality, ", "The chart begins again with the next operation.")
-}
-
 func testOutage(t *testing.T, r *registry) {
 	gone, err := pg.Connect(t.Context(), r.db.URL, r.db.Base, 1)
 	if err != nil {
@@ -278,12 +239,19 @@ func testOutage(t *testing.T, r *registry) {
 	got.want(t, got.status, caution, "ry again").lacks(t, "pool", "postgres")
 }
 
-// The events of a review are what the catalogue takes.
-func TestReviewEventsDecode(t *testing.T) {
+// The events of a form are what the catalogue takes.
+func TestSignalEventsDecode(t *testing.T) {
 	a := listed(drawn(45, 3, 12, 20, 22, 31, 40))[0].Row
-	for _, e := range reviewEvents(quality, a, reviewForm{Alarm: a.Alarm, OpenedAt: "2025-06-02T08:00:00Z", Finding: "other", Action: "Scrubbed supervision, ten cases", Restart: true}, fixedNow) {
-		if _, problems := events.Decode(events.Header{"content-type": {events.ContentTypeEvent}}, e.Encode()); len(problems) > 0 {
-			t.Errorf("%s: %+v", e.Type, problems)
+	for what, want := range map[string]int{sentAcknowledgement: 1, sentAssignment: 1, sentReview: 2} {
+		form := signalForm{Alarm: a.Alarm, Sent: what, Note: "Seen", Owner: "C-01", DueOn: "2025-06-30", Finding: "other", Action: "Scrubbed supervision, ten cases", Restart: true}
+		made := form.events(quality, a, fixedNow)
+		if len(made) != want {
+			t.Errorf("%s: %d events", what, len(made))
+		}
+		for _, e := range made {
+			if _, problems := events.Decode(events.Header{"content-type": {events.ContentTypeEvent}}, e.Encode()); len(problems) > 0 {
+				t.Errorf("%s: %+v", e.Type, problems)
+			}
 		}
 	}
 }

@@ -18,6 +18,7 @@ import (
 	"lensledger/projections/pg/pgtest"
 	"lensledger/projections/projector"
 	"lensledger/services/access"
+	"lensledger/services/analytics"
 	"lensledger/services/intake"
 	"lensledger/services/web"
 )
@@ -83,6 +84,11 @@ func newRegistry(t *testing.T) *registry {
 	router := web.NewRouter()
 	router.Use(access.Require(access.Config{Tokens: tokens, Sessions: r.sessions, RefusePage: r.service.Refuse}))
 	r.service.Routes(router)
+	api, err := analytics.New(analytics.Config{Pool: r.db.Pool, Base: r.db.Base, Desk: desk, Releaser: r.projector})
+	if err != nil {
+		t.Fatal(err)
+	}
+	api.Routes(router) // the pages' numbers are held against it
 	r.server = httptest.NewServer(web.Handler(router, web.Options{}))
 	t.Cleanup(r.server.Close)
 	return r

@@ -323,10 +323,9 @@ func TestStepChartStates(t *testing.T) {
 	if len(charts) != 2 {
 		t.Fatalf("%d charts, want those of capsulorhexis and sculpting", len(charts))
 	}
-	s := onPaper(t)
 	// An odds ratio of 10 to 30 %: each clean case scores ln(0.9/0.7) = 0.2513, so 4.28 takes 18 of them.
-	got := s.chartView(charts[0], nil)
-	for _, want := range []string{"Evidence reached the set line at case number ", "0 unplanned hand-overs of the step among 60 cases"} {
+	got := chartViewOf(charts[0], nil)
+	for _, want := range []string{"Evidence reached the set line (", "It did at case number ", "0 unplanned hand-overs of the step among 60 cases"} {
 		if !strings.Contains(got.Answer, want) {
 			t.Errorf("%q lacks %q", got.Answer, want)
 		}
@@ -338,7 +337,7 @@ func TestStepChartStates(t *testing.T) {
 		t.Errorf("%s at %s", got.Title, got.Anchor)
 	}
 	closed := alarm.StepCharts(standingS014, entries(130), stepsFailing(130, 4), nil)
-	if got := s.chartView(closed[0], nil); !strings.HasPrefix(got.Answer, "Closed without having reached the set line") || strings.Contains(got.Counts, "don't enter") {
+	if got := chartViewOf(closed[0], nil); !strings.HasPrefix(got.Answer, "Closed without having reached the set line") || strings.Contains(got.Counts, "don't enter") {
 		t.Errorf("%s %s", got.Answer, got.Counts)
 	}
 }

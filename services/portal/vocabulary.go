@@ -70,6 +70,7 @@ var eventNames = map[events.Type]string{
 	events.TypeFollowupKeratometry: "Corneal power after the operation", events.TypeFollowupFinding: "Finding after the operation",
 	events.TypeFollowupClosed: "Follow-up ended", events.TypeCaseReviewed: "Case reviewed by trainer and trainee",
 	events.TypeEventAmended: "Event amended", events.TypeEventRetracted: "Event taken back", events.TypeCaseJoined: "Joined with another code",
+	events.TypeAlarmAcknowledged: "Alarm acknowledged", events.TypeAlarmAssigned: "Alarm given to an owner",
 	events.TypeChartDesigned: "Chart's limits set", events.TypeAlarmReviewed: "Alarm reviewed", events.TypeChartRestarted: "Chart restarted",
 	events.TypeFiguresReleased: "Figures released",
 }

@@ -2,11 +2,12 @@ package portal
 
 import (
 	"fmt"
-	"strconv"
 	"strings"
 	"time"
 
+	"lensledger/projections/alarm"
 	"lensledger/projections/measure"
+	"lensledger/services/analytics"
 )
 
 // caution stands on every page.
@@ -35,7 +36,7 @@ func rateWords(events, n int, rate *float64, interval *measure.Interval) string 
 
 // fewWords stand once beside a table of rates, in place of the words at each.
 var fewWords = fmt.Sprintf("Below %d cases the counts stand alone; from %d to %d the interval is wide, and any rate inside it fits these numbers.",
-	fewCases, fewCases, wordsBelow-1)
+	alarm.FewCases, alarm.FewCases, wordsBelow-1)
 
 // cellWords is a rate as it stands in a table.
 func cellWords(events, n int, rate *float64, interval *measure.Interval) string {
@@ -53,7 +54,7 @@ func intervalWords(i measure.Interval) string {
 }
 
 // percent is a proportion as "2.1 %".
-func percent(p float64) string { return hundred(p) + " %" }
+func percent(p float64) string { return analytics.PercentWords(p) }
 
 // chanceWords is a chance: a small one is never 0.
 func chanceWords(p float64) string {
@@ -66,16 +67,7 @@ func chanceWords(p float64) string {
 func hundred(p float64) string { return decimal(p*100, 1) }
 
 // decimal writes a number with a true minus sign.
-func decimal(x float64, places int) string {
-	s := strconv.FormatFloat(x, 'f', places, 64)
-	if rest, negative := strings.CutPrefix(s, "-"); negative {
-		if strings.Trim(rest, "0.") == "" {
-			return rest
-		}
-		return "−" + rest
-	}
-	return s
-}
+func decimal(x float64, places int) string { return analytics.Decimal(x, places) }
 
 // signed is decimal with the sign always shown; nothing has none.
 func signed(x float64, places int) string {
@@ -87,32 +79,13 @@ func signed(x float64, places int) string {
 }
 
 // whole is a number with a comma between thousands.
-func whole(n int) string {
-	s := strconv.Itoa(n)
-	for i := len(s) - 3; i > 0 && s[i-1] != '-'; i -= 3 {
-		s = s[:i] + "," + s[i:]
-	}
-	return s
-}
+func whole(n int) string { return analytics.Whole(n) }
 
 // plural is "1 case" or "3 cases".
-func plural(n int, one, many string) string {
-	if n == 1 {
-		return "1 " + one
-	}
-	return whole(n) + " " + many
-}
-
-// ratio is an odds ratio as "twice" or "1.5 times".
-func ratio(r float64) string {
-	if s := decimal(r, 1); s != "2.0" {
-		return s + " times"
-	}
-	return "twice"
-}
+func plural(n int, one, many string) string { return analytics.Plural(n, one, many) }
 
 // day is a date as "12 March 2026".
-func day(t time.Time) string { return t.Format("2 January 2006") }
+func day(t time.Time) string { return analytics.DayWords(t) }
 
 // moment is a time as "12 March 2026, 10:41 UTC".
 func moment(t time.Time) string { return t.UTC().Format("2 January 2006, 15:04") + " UTC" }
@@ -141,9 +114,4 @@ func list(items []string) string {
 }
 
 // sentence puts a capital letter first.
-func sentence(s string) string {
-	if s == "" {
-		return s
-	}
-	return strings.ToUpper(s[:1]) + s[1:]
-}
+func sentence(s string) string { return analytics.SentenceWords(s) }

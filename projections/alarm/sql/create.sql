@@ -32,6 +32,21 @@ CREATE TABLE chart_review (
     PRIMARY KEY (chart, ordinal)
 );
 
+-- alarm_handling: who acknowledged a chart's alarms, and to whom they were given.
+CREATE TABLE alarm_handling (
+    chart      text COLLATE "C" NOT NULL,
+    ordinal    integer NOT NULL,
+    did        text COLLATE "C" NOT NULL,
+    handled_at timestamptz NOT NULL,
+    department text COLLATE "C" NOT NULL,
+    alarm      text COLLATE "C" NOT NULL,
+    note       text NOT NULL,
+    owner      text COLLATE "C" NOT NULL,
+    due_on     text COLLATE "C" NOT NULL,
+    handled_by text COLLATE "C" NOT NULL,
+    PRIMARY KEY (chart, ordinal)
+);
+
 -- chart: where each surgeon's charts stand.
 CREATE TABLE chart (
     chart              text COLLATE "C" PRIMARY KEY,
@@ -68,6 +83,10 @@ ALTER TABLE chart_review ENABLE ROW LEVEL SECURITY;
 ALTER TABLE chart_review FORCE ROW LEVEL SECURITY;
 CREATE POLICY chart_review_read ON chart_review FOR SELECT TO lensledger_reader USING (
     EXISTS (SELECT 1 FROM chart c WHERE c.chart = chart_review.chart));
+ALTER TABLE alarm_handling ENABLE ROW LEVEL SECURITY;
+ALTER TABLE alarm_handling FORCE ROW LEVEL SECURITY;
+CREATE POLICY alarm_handling_read ON alarm_handling FOR SELECT TO lensledger_reader USING (
+    EXISTS (SELECT 1 FROM chart c WHERE c.chart = alarm_handling.chart));
 ALTER TABLE chart ENABLE ROW LEVEL SECURITY;
 ALTER TABLE chart FORCE ROW LEVEL SECURITY;
 CREATE POLICY chart_read ON chart FOR SELECT TO lensledger_reader USING (
