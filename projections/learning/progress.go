@@ -55,6 +55,20 @@ var Minimums = []Minimum{
 	{Name: "uk", Cases: 350, Source: "Grinton M et al. Eye 2021;35:1213-1220: before completion of training"},
 }
 
+// Against gives the progress beside other minimums than the published ones, the
+// least first: a service may set its own.
+func (p Progress) Against(minimums []Minimum) Progress {
+	p.Minimums, p.NextMinimum = slices.Clone(minimums), nil
+	slices.SortStableFunc(p.Minimums, func(a, b Minimum) int { return a.Cases - b.Cases })
+	for i := range p.Minimums {
+		m := &p.Minimums[i]
+		if m.Reached = p.CaseNumber >= m.Cases; !m.Reached && p.NextMinimum == nil {
+			p.NextMinimum = m
+		}
+	}
+	return p
+}
+
 // ReadProgress gives a surgeon's progress as of a position. The reader has to see
 // the whole of the surgeon: a part would mislead.
 func ReadProgress(ctx context.Context, tx pgx.Tx, surgeon string, asOf archive.AsOf) (Progress, error) {
@@ -111,13 +125,7 @@ type operationLength struct {
 func progressOf(s Surgeon, done []Entry, steps []StepEntry, lengths []operationLength) (Progress, error) {
 	numbers := NewNumbering(s, done)
 	p := Progress{Surgeon: s.Surgeon, Enrolled: s.Enrolled, Post: s.Post, Trainee: s.Trainee, CaseNumber: numbers.Reached(),
-		PriorWhole: int(s.PriorWhole), PriorPart: int(s.PriorPart), Minimums: slices.Clone(Minimums), Steps: []StepProgress{}}
-	for i := range p.Minimums {
-		m := &p.Minimums[i]
-		if m.Reached = p.CaseNumber >= m.Cases; !m.Reached && p.NextMinimum == nil {
-			p.NextMinimum = m
-		}
-	}
+		PriorWhole: int(s.PriorWhole), PriorPart: int(s.PriorPart), Steps: []StepProgress{}}.Against(Minimums)
 	length := make(map[string]*int64, len(lengths))
 	for _, l := range lengths {
 		length[l.CaseCode] = l.OperatingSeconds

@@ -19,7 +19,7 @@ import (
 
 // ModelVersion names the definition of the read models. Any change to a fold, a
 // row function or a table raises it, and the next start rebuilds.
-const ModelVersion = "3"
+const ModelVersion = "4"
 
 // Tables of the read models whose rows follow from folds, in the order of writing.
 const (
@@ -35,6 +35,7 @@ const (
 	tableBand
 	tablePoint
 	tableCaseReview
+	tableQuestion
 	tableCount
 )
 
@@ -51,6 +52,7 @@ var tables = [tableCount]pg.Table{
 	tableBand:       learning.BandTable,
 	tablePoint:      feedback.PointTable,
 	tableCaseReview: feedback.ReviewTable,
+	tableQuestion:   feedback.QuestionTable,
 }
 
 const cellTable = "department_cell"
@@ -121,6 +123,9 @@ func (r *rowset) addCases(cases []fold.Case, sign int64) {
 		}
 		for _, p := range feedback.ReviewsOf(c, row) {
 			r.add(tableCaseReview, p)
+		}
+		for _, q := range feedback.QuestionsOf(c) {
+			r.add(tableQuestion, q)
 		}
 		if r.cells != nil {
 			department.Add(r.cells, row, eye, sign)

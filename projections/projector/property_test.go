@@ -184,7 +184,7 @@ func (r *registry) contents(t testing.TB) map[string][]string {
 	t.Helper()
 	out := map[string][]string{}
 	for _, table := range []string{"operation", "eye_outcome", "chart_entry", "step_entry", "surgeon", "chart_design", "chart_review", "chart",
-		"alarm", "peer_band", "teaching_point", "case_review", "department_cell"} {
+		"alarm", "peer_band", "teaching_point", "case_review", "record_question", "department_cell"} {
 		rows, err := r.Pool.Query(t.Context(), "SELECT (to_jsonb(t) - 'first_position' - 'last_position')::text FROM "+table+" t")
 		if err != nil {
 			t.Fatal(err)
