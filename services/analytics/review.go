@@ -127,19 +127,7 @@ func (s *Service) findAlarm(r *http.Request, who access.Actor, code string) (ala
 const reviewLife = 24 * time.Hour
 
 func reviewTime(given string, now time.Time) (time.Time, error) {
-	if given == "" {
-		return now.UTC().Truncate(time.Second), nil
-	}
-	at, err := time.Parse(time.RFC3339, given)
-	switch {
-	case err != nil:
-		return at, refused(web.Fault{Pointer: "/reviewed_at", Code: events.CodeTime,
-			Detail: fmt.Sprintf("reviewed_at: found %q, allowed a time with an offset such as 2025-03-12T10:41:07+00:00", short(given))})
-	case at.After(now.Add(time.Minute)) || now.Sub(at) > reviewLife:
-		return at, refused(web.Fault{Pointer: "/reviewed_at", Code: events.CodeTime,
-			Detail: fmt.Sprintf("reviewed_at: found %s, allowed within the last %d hours", short(given), int(reviewLife.Hours()))})
-	}
-	return at.UTC().Truncate(time.Second), nil
+	return noteTime("reviewed_at", given, now)
 }
 
 // ReviewEvents are the desk's events of a review: the review and, if the chart
