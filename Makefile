@@ -23,7 +23,7 @@ TestAFullPostgresDisk|TestKilledRebuild|TestUnknownCommits|TestTornConnections|T
 TestStaleProjector|TestCutOffLeader|TestSilentHolder|TestKilledProcesses
 
 .DEFAULT_GOAL := help
-.PHONY: help demo build test test-race check fmt-check vet lint vuln bench bench-million torture fuzz postgres clean
+.PHONY: help demo build test test-race check fmt-check vet lint vuln bench bench-million torture fuzz postgres chromium clean
 
 help: ## print this help
 	@awk -F':.*## ' '/^[a-z-]+:.*## /{printf "  make %-13s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
@@ -34,10 +34,10 @@ demo: postgres build ## start everything on this machine with an invented scenar
 build: ## build bin/lensledger
 	$(GO) build -trimpath -o $(BIN) ./services/lensledger
 
-test: postgres ## run all tests against real servers, under 5 minutes on 2 cores
+test: postgres chromium ## run all tests against real servers, under 5 minutes on 2 cores
 	$(GO) test $(TESTFLAGS) ./...
 
-test-race: postgres ## run the tests under the race detector: slow
+test-race: postgres chromium ## run the tests under the race detector: slow
 	$(GO) test -race -timeout 30m $(TESTFLAGS) ./...
 
 check: fmt-check vet lint vuln ## gofmt, vet, linters, known vulnerabilities
@@ -77,6 +77,9 @@ fuzz: ## fuzz every decoder and every measure, FUZZTIME each
 	  for target in $$($(GO) test -list '^Fuzz' $$package | grep '^Fuzz'); do \
 	    echo "$$package $$target"; $(GO) test -run '^$$' -fuzz "^$$target\$$" -fuzztime $(FUZZTIME) $$package || exit 1; \
 	  done; done
+
+chromium: ## install Chromium where there is none (apt), for the tests of the pages
+	@deploy/install-chromium.sh
 
 postgres: ## install PostgreSQL where there is none (apt, brew), unless DATABASE_URL names one
 	@deploy/install-postgres.sh

@@ -16,15 +16,14 @@ import (
 	"lensledger/projections/pg"
 )
 
-// apply is the projector's one transaction, for a batch of messages: archive,
-// fold what the batch touches, write the difference of the rows, redraw the
+// apply is the projector's one transaction, for a batch of messages: archive it,
+// fold what it touches, write the difference of the rows, redraw the
 // charts it moves, set the position. All of it commits, or none.
 func (p *Projector) apply(ctx context.Context, batch []stream.Message, poison map[uint64]error) error {
 	began := time.Now()
-	arrivals := make([]arrival, len(batch))
-	for i, m := range batch {
-		arrivals[i] = read(m)
-		if err := poison[m.Sequence]; err != nil {
+	arrivals := readAll(batch)
+	for i := range arrivals {
+		if err := poison[batch[i].Sequence]; err != nil {
 			arrivals[i].Disposition = Quarantined
 			arrivals[i].Problems = []events.Problem{{Code: reasonPoison, Detail: err.Error()}}
 		}
@@ -39,18 +38,38 @@ func (p *Projector) apply(ctx context.Context, batch []stream.Message, poison ma
 		if err := classify(ctx, tx, arrivals); err != nil {
 			return err
 		}
-		if high, err = writeArchive(ctx, tx, arrivals, high); err != nil {
+		last := batch[len(batch)-1].Sequence
+		if p.archiveOnly {
+			if high, err = writeArchive(ctx, tx, arrivals, high); err != nil {
+				return err
+			}
+			return p.setPosition(ctx, tx, last, high)
+		}
+		rows, high, err := archiveRowsOf(arrivals, high)
+		if err != nil {
 			return err
 		}
-		last := batch[len(batch)-1].Sequence
-		if !p.archiveOnly {
-			before, after, err := project(ctx, tx, work, arrivals)
-			if err != nil {
-				return err
-			}
-			if raised, err = noticeAlarms(ctx, tx, before, after, last); err != nil {
-				return err
-			}
+		if err := rows.copyLinks(ctx, tx); err != nil {
+			return err
+		}
+		c, err := touch(ctx, tx, work, arrivals)
+		if err != nil {
+			return err
+		}
+		// Folding needs no database: it goes on while the archive is written.
+		folded := beside(c.fold)
+		if err = rows.copyIn(ctx, tx); err == nil {
+			err = countIntake(ctx, tx, arrivals)
+		}
+		folded()
+		if err != nil {
+			return err
+		}
+		if err := c.write(ctx, tx, work); err != nil {
+			return err
+		}
+		if raised, err = noticeAlarms(ctx, tx, c.before, c.after, last); err != nil {
+			return err
 		}
 		return p.setPosition(ctx, tx, last, high)
 	})
@@ -65,10 +84,43 @@ func (p *Projector) apply(ctx context.Context, batch []stream.Message, poison ma
 	return nil
 }
 
+// beside runs fn beside its caller, who has to call what it returns: that waits
+// for fn, and panics as fn did.
+func beside(fn func()) (wait func()) {
+	done := make(chan any, 1)
+	go func() {
+		defer func() { done <- recover() }()
+		fn()
+	}()
+	return func() {
+		if r := <-done; r != nil {
+			panic(r)
+		}
+	}
+}
+
+// change is what some arrivals make of the read models.
+type change struct {
+	before, after *rowset
+
+	groups     [][]string                 // linked codes that the arrivals touch
+	sets, with map[string][]fold.Recorded // their events, without the arrivals and with them
+}
+
 // project folds what the arrivals touch, before and after, and writes the
-// difference, which it returns.
-func project(ctx context.Context, tx pgx.Tx, work *draft, arrivals []arrival) (before, after *rowset, err error) {
-	before, after = newRowset(), newRowset()
+// difference. The archive holds the arrivals' links already.
+func project(ctx context.Context, tx pgx.Tx, work *draft, arrivals []arrival) error {
+	c, err := touch(ctx, tx, work, arrivals)
+	if err != nil {
+		return err
+	}
+	c.fold()
+	return c.write(ctx, tx, work)
+}
+
+// touch reads what the arrivals touch.
+func touch(ctx context.Context, tx pgx.Tx, work *draft, arrivals []arrival) (*change, error) {
+	c := &change{before: newRowset(), after: newRowset(), with: map[string][]fold.Recorded{}}
 	fresh := map[string][]fold.Recorded{}
 	conflictAt := map[uint64]uint64{} // by position: the latest rival's
 	var touched []string
@@ -84,39 +136,45 @@ func project(ctx context.Context, tx pgx.Tx, work *draft, arrivals []arrival) (b
 		}
 	}
 	if len(touched) == 0 {
-		return before, after, nil
+		return c, nil
 	}
-	groups, err := archive.Linked(ctx, tx, touched, archive.Newest)
-	if err != nil {
-		return nil, nil, err
+	var err error
+	if c.groups, err = archive.Linked(ctx, tx, touched, archive.Newest); err != nil {
+		return nil, err
 	}
-	first := arrivals[0].Sequence
-	sets, err := work.load(ctx, tx, slices.Concat(groups...), first-1)
-	if err != nil {
-		return nil, nil, err
+	if c.sets, err = work.load(ctx, tx, slices.Concat(c.groups...), arrivals[0].Sequence-1); err != nil {
+		return nil, err
 	}
-	for _, group := range groups {
-		grown := make(map[string][]fold.Recorded, len(group))
-		for _, code := range group {
-			grown[code] = inConflict(slices.Concat(sets[code], fresh[code]), conflictAt)
-			work.put(code, grown[code])
-		}
+	for _, code := range slices.Concat(c.groups...) {
+		c.with[code] = inConflict(slices.Concat(c.sets[code], fresh[code]), conflictAt)
+		work.put(code, c.with[code])
+	}
+	return c, nil
+}
+
+// fold makes the rows before and after.
+func (c *change) fold() {
+	for _, group := range c.groups {
 		// Joined or parted in this batch: the old rows of all members go, the new ones come.
-		before.addGroup(group, sets, -1)
-		after.addGroup(group, grown, 1)
+		c.before.addGroup(group, c.sets, -1)
+		c.after.addGroup(group, c.with, 1)
 	}
-	for cell, n := range before.cells {
-		if after.cells[cell] += n; after.cells[cell] == 0 {
-			delete(after.cells, cell)
+	for cell, n := range c.before.cells {
+		if c.after.cells[cell] += n; c.after.cells[cell] == 0 {
+			delete(c.after.cells, cell)
 		}
 	}
-	if err := redraw(ctx, tx, work, before, after); err != nil {
-		return nil, nil, err
+}
+
+// write redraws the charts that are moved and writes the difference of the rows.
+func (c *change) write(ctx context.Context, tx pgx.Tx, work *draft) error {
+	if len(c.groups) == 0 {
+		return nil
 	}
-	if err := writeDifference(ctx, tx, before, after); err != nil {
-		return nil, nil, err
+	if err := redraw(ctx, tx, work, c.before, c.after); err != nil {
+		return err
 	}
-	return before, after, nil
+	return writeDifference(ctx, tx, c.before, c.after)
 }
 
 // inConflict tells events of their rivals. The slice is the caller's own.

@@ -107,12 +107,12 @@ var (
 // taken or set aside, and the books by source. It returns the greatest recorded
 // time so far.
 func writeArchive(ctx context.Context, tx pgx.Tx, arrivals []arrival, high time.Time) (time.Time, error) {
-	var rows archiveRows
-	for _, a := range arrivals {
-		var err error
-		if high, err = rows.add(a, high); err != nil {
-			return high, err
-		}
+	rows, high, err := archiveRowsOf(arrivals, high)
+	if err != nil {
+		return high, err
+	}
+	if err := rows.copyLinks(ctx, tx); err != nil {
+		return high, err
 	}
 	if err := rows.copyIn(ctx, tx); err != nil {
 		return high, err
@@ -123,6 +123,19 @@ func writeArchive(ctx context.Context, tx pgx.Tx, arrivals []arrival, high time.
 // archiveRows are the rows that some arrivals make in the archive's tables.
 type archiveRows struct {
 	logged, dispositions, quarantined, links, conflicts [][]any
+}
+
+// archiveRowsOf makes the rows of some arrivals, given the greatest recorded time
+// before them, and returns the one with them.
+func archiveRowsOf(arrivals []arrival, high time.Time) (*archiveRows, time.Time, error) {
+	var rows archiveRows
+	for _, a := range arrivals {
+		var err error
+		if high, err = rows.add(a, high); err != nil {
+			return nil, high, err
+		}
+	}
+	return &rows, high, nil
 }
 
 // add makes the rows of an arrival that was classified, given the greatest recorded
@@ -158,7 +171,13 @@ func (r *archiveRows) add(a arrival, high time.Time) (time.Time, error) {
 	return high, nil
 }
 
-// copyIn writes the rows.
+// copyLinks writes which codes the arrivals may join: what they touch isn't known
+// before.
+func (r *archiveRows) copyLinks(ctx context.Context, tx pgx.Tx) error {
+	return copyInto(ctx, tx, "case_link", linkColumns, r.links)
+}
+
+// copyIn writes the rows, but for the links.
 func (r *archiveRows) copyIn(ctx context.Context, tx pgx.Tx) error {
 	for _, t := range []struct {
 		name    string
@@ -166,15 +185,21 @@ func (r *archiveRows) copyIn(ctx context.Context, tx pgx.Tx) error {
 		rows    [][]any
 	}{
 		{"event_log", eventLogColumns, r.logged}, {"arrival", arrivalColumns, r.dispositions},
-		{"quarantine", quarantineColumns, r.quarantined}, {"case_link", linkColumns, r.links},
-		{"conflict", conflictColumns, r.conflicts},
+		{"quarantine", quarantineColumns, r.quarantined}, {"conflict", conflictColumns, r.conflicts},
 	} {
-		if len(t.rows) == 0 {
-			continue
+		if err := copyInto(ctx, tx, t.name, t.columns, t.rows); err != nil {
+			return err
 		}
-		if _, err := tx.CopyFrom(ctx, pgx.Identifier{t.name}, t.columns, pgx.CopyFromRows(t.rows)); err != nil {
-			return fmt.Errorf("copy into %s: %w", t.name, err)
-		}
+	}
+	return nil
+}
+
+func copyInto(ctx context.Context, tx pgx.Tx, table string, columns []string, rows [][]any) error {
+	if len(rows) == 0 {
+		return nil
+	}
+	if _, err := tx.CopyFrom(ctx, pgx.Identifier{table}, columns, pgx.CopyFromRows(rows)); err != nil {
+		return fmt.Errorf("copy into %s: %w", table, err)
 	}
 	return nil
 }

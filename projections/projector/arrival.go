@@ -2,6 +2,7 @@ package projector
 
 import (
 	"fmt"
+	"runtime"
 	"strings"
 
 	"lensledger/events"
@@ -38,6 +39,24 @@ func (a arrival) reason() string {
 		return ""
 	}
 	return a.Problems[0].Code
+}
+
+// readAll decodes a batch, on all cores.
+func readAll(batch []stream.Message) []arrival {
+	arrivals := make([]arrival, len(batch))
+	var waits []func()
+	share := (len(batch) + runtime.GOMAXPROCS(0) - 1) / runtime.GOMAXPROCS(0)
+	for from := 0; from < len(batch); from += share {
+		waits = append(waits, beside(func() {
+			for i := from; i < min(from+share, len(batch)); i++ {
+				arrivals[i] = read(batch[i])
+			}
+		}))
+	}
+	for _, wait := range waits {
+		wait()
+	}
+	return arrivals
 }
 
 // read decodes a message. A fault leads to quarantine, never to an error.

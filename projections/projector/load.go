@@ -182,6 +182,9 @@ func (f *filing) file(ctx context.Context, arrivals []arrival) error {
 			return err
 		}
 	}
+	if err := rows.copyLinks(ctx, f.tx); err != nil {
+		return err
+	}
 	return rows.copyIn(ctx, f.tx)
 }
 
@@ -201,6 +204,9 @@ func (f *filing) fileLater(ctx context.Context) error {
 			if _, err := rows.add(a, batch[i].high); err != nil {
 				return err
 			}
+		}
+		if err := rows.copyLinks(ctx, f.tx); err != nil {
+			return err
 		}
 		if err := rows.copyIn(ctx, f.tx); err != nil {
 			return err

@@ -173,7 +173,7 @@ func advance(ctx context.Context, tx pgx.Tx, held *cache, from uint64, limit int
 	}
 	if len(arrivals) > 0 {
 		work := held.begin()
-		if _, _, err := project(ctx, tx, work, arrivals); err != nil {
+		if err := project(ctx, tx, work, arrivals); err != nil {
 			return from, err
 		}
 		held.commit(work)
