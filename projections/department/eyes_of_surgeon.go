@@ -25,24 +25,20 @@ var surgeonEyesSQL string
 // surgeon and the trainer: a surgeon's own effect on refraction is small, and
 // nobody is compared with anybody.
 type EyesOfSurgeon struct {
-	Surgeon     string             `json:"surgeon"`
-	Operations  int                `json:"operations"` // that are over and enter the charts
-	Vision      Vision             `json:"vision"`
-	Refraction  Refraction         `json:"refraction"`
-	Histogram   ErrorHistogram     `json:"error_histogram"`
-	Astigmatism SurgeonAstigmatism `json:"astigmatism"`
-	AsOf        archive.AsOf       `json:"as_of"`
-	Definition  string             `json:"definition"`
-}
+	Surgeon    string     `json:"surgeon"`
+	Operations int        `json:"operations"` // that are over and enter the charts
+	Vision     Vision     `json:"vision"`
+	Refraction Refraction `json:"refraction"`
 
-// SurgeonAstigmatism is what the operations induced in the cornea, as Astigmatism
-// is for a department.
-type SurgeonAstigmatism struct {
+	// What the operations induced in the cornea, as Astigmatism has it.
 	Settled       InducedGroup   `json:"settled"`
 	Early         InducedGroup   `json:"early"`
 	SettledWindow Window         `json:"settled_window"`
 	EarlyWindow   Window         `json:"early_window"`
-	Excluded      map[string]int `json:"excluded"`
+	NotInduced    map[string]int `json:"astigmatism_excluded"`
+
+	AsOf       archive.AsOf `json:"as_of"`
+	Definition string       `json:"definition"`
 }
 
 // ReadEyesOfSurgeon gives a surgeon's outcomes as of a position. The reader has to
@@ -89,10 +85,7 @@ func eyesOfSurgeon(surgeon string, eyes []outcome.EyeRow, asOf archive.AsOf) (Ey
 	if out.Refraction, err = refractionOf(sums, asOf); err != nil {
 		return out, err
 	}
-	if out.Histogram, err = histogramOf(sums); err != nil {
-		return out, err
-	}
 	a, err := astigmatismOf(eyes, asOf)
-	out.Astigmatism = SurgeonAstigmatism{Settled: a.Settled, Early: a.Early, SettledWindow: a.SettledWindow, EarlyWindow: a.EarlyWindow, Excluded: a.Excluded}
+	out.Settled, out.Early, out.SettledWindow, out.EarlyWindow, out.NotInduced = a.Settled, a.Early, a.SettledWindow, a.EarlyWindow, a.Excluded
 	return out, err
 }

@@ -1,12 +1,9 @@
 package department
 
 import (
-	"fmt"
 	"maps"
 	"math"
 	"slices"
-	"strconv"
-	"strings"
 
 	"lensledger/projections/archive"
 	"lensledger/projections/fold"
@@ -47,6 +44,10 @@ type RefractionGroup struct {
 	MeanAbsolute   *float64    `json:"mean_absolute_d"`
 	MedianAbsolute *float64    `json:"median_absolute_d"`
 	Target         TargetGroup `json:"against_target"`
+
+	// Classes count the errors for drawing; nil below 25 eyes, or where sums came
+	// without the sizes.
+	Classes []ErrorClass `json:"error_classes,omitempty"`
 }
 
 // TargetGroup sums up the errors against the refraction aimed at.
@@ -104,9 +105,11 @@ func refractionGroup(sums map[string]int64, missing int, groups ...string) (Refr
 	}
 	if out.N >= smallNumber {
 		out.Mean, out.SD, out.MeanAbsolute = dioptres(errors("n"), errors("sum"), errors("squares"), errors("absolute"))
-		if out.MedianAbsolute, err = medianAbsolute(sums, groups); err != nil {
+		sizes, err := errorSizes(sums, groups)
+		if err != nil {
 			return out, err
 		}
+		out.MedianAbsolute, out.Classes = medianAbsolute(sizes), errorClasses(sizes)
 	}
 	t := TargetGroup{N: int(sum(TargetPrefix, "n"))}
 	if t.Within050, err = shareOf(int(sum(TargetPrefix, "050")), t.N); err != nil {
@@ -133,30 +136,21 @@ func dioptres(n, sum, squares, absolute int64) (mean, sd, meanAbsolute *float64)
 	return &m, &spread, &a
 }
 
-// medianAbsolute is the median size of the errors of some groups in dioptres, nil
-// where sums came without the sizes. Counted by size in thousandths of a dioptre
-// it is as exact as of the list of them, however many months are added up.
-func medianAbsolute(sums map[string]int64, groups []string) (*float64, error) {
+// medianAbsolute is the median size of errors in dioptres, nil without any. Counted
+// by size in thousandths of a dioptre it is as exact as of the list of them, however
+// many months are added up.
+func medianAbsolute(sizes map[int64]int64) *float64 {
+	if len(sizes) == 0 {
+		return nil
+	}
 	d := distribution{count: map[int64]int64{}}
-	for q, n := range sums {
-		rest, ok := strings.CutPrefix(q, ErrorPrefix)
-		group, text, _ := strings.Cut(rest, ":")
-		if !ok || !slices.Contains(groups, group) {
-			continue
-		}
-		off, err := strconv.ParseInt(text, 10, 64)
-		if err != nil {
-			return nil, fmt.Errorf("size of errors %q: %w", q, err)
-		}
+	for off, n := range sizes {
 		d.n += n
 		d.count[max(off, -off)] += n
 	}
-	if d.n == 0 {
-		return nil, nil
-	}
 	d.sizes = slices.Sorted(maps.Keys(d.count))
 	median := d.median() / 1000
-	return &median, nil
+	return &median
 }
 
 // distribution counts errors by their size in thousandths of a dioptre.
