@@ -40,35 +40,6 @@ type Progress struct {
 	Missing       Missing        `json:"missing_followup"`
 }
 
-// Minimum is a published least number of whole cases.
-type Minimum struct {
-	Name    string `json:"name"`
-	Cases   int    `json:"cases"`
-	Source  string `json:"source"`
-	Reached bool   `json:"reached"`
-}
-
-// Minimums are the published counts, as settings: none says when somebody is safe
-// to operate alone.
-var Minimums = []Minimum{
-	{Name: "usa", Cases: 86, Source: "ACGME case log, March 2021: as primary surgeon"},
-	{Name: "uk", Cases: 350, Source: "Grinton M et al. Eye 2021;35:1213-1220: before completion of training"},
-}
-
-// Against gives the progress beside other minimums than the published ones, the
-// least first: a service may set its own.
-func (p Progress) Against(minimums []Minimum) Progress {
-	p.Minimums, p.NextMinimum = slices.Clone(minimums), nil
-	slices.SortStableFunc(p.Minimums, func(a, b Minimum) int { return a.Cases - b.Cases })
-	for i := range p.Minimums {
-		m := &p.Minimums[i]
-		if m.Reached = p.CaseNumber >= m.Cases; !m.Reached && p.NextMinimum == nil {
-			p.NextMinimum = m
-		}
-	}
-	return p
-}
-
 // ReadProgress gives a surgeon's progress as of a position. The reader has to see
 // the whole of the surgeon: a part would mislead.
 func ReadProgress(ctx context.Context, tx pgx.Tx, surgeon string, asOf archive.AsOf) (Progress, error) {

@@ -13,6 +13,7 @@ import (
 
 	"lensledger/events"
 	"lensledger/projections/archive"
+	"lensledger/projections/learning"
 	"lensledger/projections/outcome"
 	"lensledger/projections/pg"
 	"lensledger/services/access"
@@ -49,6 +50,10 @@ type Config struct {
 	Logger   *slog.Logger     // nil is silent
 	Now      func() time.Time // nil is time.Now
 
+	// Minimums are the least numbers of whole cases that progress is shown beside;
+	// nil: the published ones.
+	Minimums []learning.Minimum
+
 	Positions Positions             // nil: GET /v1/changes isn't to be had
 	Listeners int                   // clients of GET /v1/changes at a time; 0 means 1000
 	Metrics   prometheus.Registerer // nil counts nothing
@@ -75,6 +80,9 @@ func New(cfg Config) (*Service, error) {
 	}
 	if cfg.Now == nil {
 		cfg.Now = time.Now
+	}
+	if cfg.Minimums == nil {
+		cfg.Minimums = learning.Minimums
 	}
 	s := &Service{cfg: cfg, asked: newDesigns(), lengths: newDesigns(), changes: newChanges(cfg)}
 	if cfg.Metrics != nil {

@@ -41,6 +41,7 @@ type serveCommand struct {
 	Listen  string `env:"LENSLEDGER_LISTEN" default:"127.0.0.1:8080" help:"HOST:PORT to serve on."`
 	Project bool   `help:"Run the projector in this process too."`
 	spoolFlags
+	minimumFlags
 }
 
 // Run serves over HTTP.
@@ -50,13 +51,17 @@ func (c *serveCommand) Run(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	minimums, err := c.minimums()
+	if err != nil {
+		return err
+	}
 	return c.withBoth(ctx, "serve", func(pool *pgxpool.Pool, s *stream.Stream) error {
 		spool, err := c.openSpool(s.Publisher())
 		if err != nil {
 			return err
 		}
 		a, err := newApp(ctx, appConfig{Pool: pool, Schema: c.Schema, Stream: s, Spool: spool, Listen: c.Listen, Issuers: issuers,
-			OperatorToken: c.Operators, Project: c.Project})
+			OperatorToken: c.Operators, Project: c.Project, Minimums: minimums})
 		if err == nil {
 			err = a.Run(ctx)
 		}

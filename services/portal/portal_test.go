@@ -27,6 +27,8 @@ func TestPages(t *testing.T) {
 	t.Run("intake", func(t *testing.T) { testIntake(t, r) })
 	t.Run("reviews", func(t *testing.T) { testReviews(t, r) })
 	t.Run("case reviews", func(t *testing.T) { testCaseReviews(t, r) })
+	t.Run("logbook", func(t *testing.T) { testLogbook(t, r) })
+	t.Run("questions", func(t *testing.T) { testQuestions(t, r) })
 	t.Run("peers", func(t *testing.T) { testPeers(t, r) })
 	t.Run("without a database", func(t *testing.T) { testOutage(t, r) })
 }

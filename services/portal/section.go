@@ -6,6 +6,8 @@ type sectionView struct {
 	Words   []string
 	Tables  []tableView
 	Links   []link
+
+	Drawings []drawing // after the words, before the tables
 }
 
 // tableView is a table whose first column names the row. Without rows the page

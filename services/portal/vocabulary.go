@@ -72,6 +72,8 @@ var eventNames = map[events.Type]string{
 	events.TypeEventAmended: "Event amended", events.TypeEventRetracted: "Event taken back", events.TypeCaseJoined: "Joined with another code",
 	events.TypeChartDesigned: "Chart's limits set", events.TypeAlarmReviewed: "Alarm reviewed", events.TypeChartRestarted: "Chart restarted",
 	events.TypeFiguresReleased: "Figures released",
+
+	events.TypeRecordQuestioned: "Said to be wrong by an operator", events.TypeRecordAnswered: "Answered by the department",
 }
 
 // eventName is what an event of a type tells.
