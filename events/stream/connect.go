@@ -53,7 +53,7 @@ type Config struct {
 	ExpectEpoch     string
 	MinLastSequence uint64
 
-	// ConnectLater lets OpenPublisher succeed while the server is away, for a
+	// ConnectLater lets Open and OpenPublisher succeed while the server is away, for a
 	// program that has a Spool to keep events in until then.
 	ConnectLater bool
 

@@ -40,6 +40,9 @@ type Handler func(ctx context.Context, batch []Message) error
 // ErrMissing. A lost connection, a restarted server or a stalled reader it mends
 // by itself, from the message after the last one handled.
 func (s *Stream) Follow(ctx context.Context, from uint64, cfg BatchConfig, handle Handler) error {
+	if err := s.Verify(ctx); err != nil {
+		return err
+	}
 	r := s.newReader(from, 0, cfg, handle)
 	return r.run(ctx)
 }
@@ -48,6 +51,9 @@ func (s *Stream) Follow(ctx context.Context, from uint64, cfg BatchConfig, handl
 // the last when Replay is called, and returns that one's sequence. Memory is
 // bounded, however long the log.
 func (s *Stream) Replay(ctx context.Context, from uint64, cfg BatchConfig, handle Handler) (uint64, error) {
+	if err := s.Verify(ctx); err != nil {
+		return 0, err
+	}
 	from = max(from, 1)
 	info, err := s.reaching(ctx, from-1)
 	if err != nil {

@@ -63,12 +63,8 @@ func (d described) snapshot() (Snapshot, error) {
 	return Snapshot{Epoch: config.Metadata[epochKey], First: state.First, Last: state.Last, Messages: state.Messages, Stream: text}, err
 }
 
-// What the server answers when it can't put a stream in place; nats.go has no
-// names for them.
-const (
-	codeRestoreFailed jetstream.ErrorCode = 10062
-	codeStoreFailed   jetstream.ErrorCode = 10077
-)
+// codeRestoreFailed: the server can't put a restored stream in place.
+const codeRestoreFailed jetstream.ErrorCode = 10062
 
 // apiFailure is the server's refusal of a call.
 type apiFailure struct {
@@ -257,7 +253,7 @@ func restoreSnapshot(ctx context.Context, l *link, cfg RestoreConfig, snap Snaps
 	// The server sweeps up after a removed stream in its own time, and can take
 	// the restored one's folder away with it.
 	var swept *apiRefusal
-	for again := 0; again < 3 && there.Error == nil && errors.As(err, &swept) && (swept.Code == codeRestoreFailed || swept.Code == codeStoreFailed); again++ {
+	for again := 0; again < 3 && there.Error == nil && errors.As(err, &swept) && (swept.Code == codeRestoreFailed || swept.Code == codeStoreRefused); again++ {
 		if _, err = r.Seek(start, io.SeekStart); err == nil {
 			err = l.sendSnapshot(ctx, config, about.State, r)
 		}

@@ -6,6 +6,7 @@ import (
 	"crypto/rand"
 	"errors"
 	"fmt"
+	"sync"
 	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
@@ -39,9 +40,12 @@ type Stream struct {
 	cfg       Config
 	link      *link
 	js        jetstream.JetStream
-	epoch     string
-	replicas  int
 	publisher *Publisher
+
+	mu       sync.Mutex // guards what Verify finds out
+	verified bool
+	epoch    string
+	replicas int
 }
 
 // apiTimeout bounds one question to the server, unless the caller's context
@@ -51,60 +55,76 @@ const apiTimeout = 10 * time.Second
 // Open connects, creates the stream if there is none and cfg lets it, and
 // refuses to go on with one whose settings break a promise: a *SettingError for
 // each. It fails with ErrMissing, *EpochError or *BehindError if the stream
-// isn't the one that cfg's checkpoint belongs to.
+// isn't the one that cfg's checkpoint belongs to. With cfg.ConnectLater and the
+// server away it succeeds, and all this is left to Verify.
 func Open(ctx context.Context, cfg Config) (*Stream, error) {
 	l, err := dial(ctx, cfg)
 	if err != nil {
 		return nil, err
 	}
-	s, err := open(ctx, cfg, l)
+	s := &Stream{cfg: cfg, link: l}
+	if s.js, err = jetstream.New(l.conn, jetstream.WithDefaultTimeout(apiTimeout)); err == nil {
+		s.publisher, err = newPublisher(cfg, l)
+	}
 	if err != nil {
 		l.close()
 		return nil, fmt.Errorf("open stream %s: %w", StreamName, err)
 	}
+	if cfg.ConnectLater && !l.conn.IsConnected() {
+		return s, nil
+	}
+	if err := s.Verify(ctx); err != nil {
+		l.close()
+		return nil, err
+	}
 	return s, nil
 }
 
-func open(ctx context.Context, cfg Config, l *link) (*Stream, error) {
-	js, err := jetstream.New(l.conn, jetstream.WithDefaultTimeout(apiTimeout))
-	if err != nil {
-		return nil, err
+// Verify does what Open left undone because the server was away, with Open's
+// errors; while the server is still away its error is one of Away. What reads the
+// stream calls it first. Once it succeeded it costs nothing.
+func (s *Stream) Verify(ctx context.Context) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.verified {
+		return nil
 	}
+	if err := s.verify(ctx); err != nil {
+		return fmt.Errorf("open stream %s: %w", StreamName, err)
+	}
+	s.verified = true
+	return nil
+}
+
+func (s *Stream) verify(ctx context.Context) error {
 	ctx, cancel := context.WithTimeout(ctx, apiTimeout)
 	defer cancel()
-	asked, stop := l.whilePermitted(ctx, "$JS.API.STREAM.INFO."+StreamName)
+	asked, stop := s.link.whilePermitted(ctx, "$JS.API.STREAM.INFO."+StreamName)
 	defer stop()
-	handle, err := js.Stream(asked, StreamName)
+	handle, err := s.js.Stream(asked, StreamName)
 	if errors.Is(err, jetstream.ErrStreamNotFound) {
-		handle, err = create(ctx, cfg, js)
+		handle, err = create(ctx, s.cfg, s.js)
 	}
 	if err != nil {
 		if denied := context.Cause(asked); denied != nil {
 			err = denied
 		}
-		return nil, err
+		return err
 	}
 	info := handle.CachedInfo()
-	domain, err := domainOf(ctx, l.conn)
+	domain, err := domainOf(ctx, s.link.conn)
 	if err != nil {
-		return nil, err
+		return err
 	}
-	if err := errors.Join(checkServer(l.conn, cfg.Server, cfg.loading), checkDomain(domain, cfg), checkSettings(info.Config, cfg)); err != nil {
-		return nil, err
+	if err := errors.Join(checkServer(s.link.conn, s.cfg.Server, s.cfg.loading), checkDomain(domain, s.cfg), checkSettings(info.Config, s.cfg)); err != nil {
+		return err
 	}
-	s := &Stream{cfg: cfg, link: l, js: js, epoch: info.Config.Metadata[epochKey]}
-	if cfg.ExpectEpoch != "" && s.epoch != cfg.ExpectEpoch {
-		return nil, &EpochError{Got: s.epoch, Want: cfg.ExpectEpoch}
+	s.epoch, s.replicas = info.Config.Metadata[epochKey], info.Config.Replicas
+	if s.cfg.ExpectEpoch != "" && s.epoch != s.cfg.ExpectEpoch {
+		return &EpochError{Got: s.epoch, Want: s.cfg.ExpectEpoch}
 	}
-	s.replicas = info.Config.Replicas
-	if _, err := s.reaching(ctx, cfg.MinLastSequence); err != nil {
-		return nil, err
-	}
-	s.publisher, err = newPublisher(cfg, l)
-	if err != nil {
-		return nil, err
-	}
-	return s, nil
+	_, err = s.reaching(ctx, s.cfg.MinLastSequence)
+	return err
 }
 
 // create makes the stream, unless somebody remembers that there was one: an
@@ -156,9 +176,13 @@ func (s *Stream) Unverified() []string {
 	return []string{"sync_interval", "store_dir", "max_file"}
 }
 
-// Epoch is the epoch of the stream that was opened. It belongs beside every
-// checkpoint.
-func (s *Stream) Epoch() string { return s.epoch }
+// Epoch is the epoch of the stream that was opened, empty before it was verified.
+// It belongs beside every checkpoint.
+func (s *Stream) Epoch() string {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.epoch
+}
 
 // Publisher publishes over this stream's connection.
 func (s *Stream) Publisher() *Publisher { return s.publisher }
@@ -166,6 +190,14 @@ func (s *Stream) Publisher() *Publisher { return s.publisher }
 // Info asks the server for the state of the stream. It fails with *EpochError if
 // the stream isn't the opened one any more.
 func (s *Stream) Info(ctx context.Context) (Info, error) {
+	if err := s.Verify(ctx); err != nil {
+		return Info{}, err
+	}
+	return s.info(ctx)
+}
+
+// info is Info of a stream whose epoch is known.
+func (s *Stream) info(ctx context.Context) (Info, error) {
 	ctx, cancel := context.WithTimeout(ctx, apiTimeout)
 	defer cancel()
 	handle, err := s.js.Stream(ctx, StreamName)
@@ -197,7 +229,7 @@ const settleTime = 6 * time.Second
 // with *BehindError if the log doesn't, and doesn't within settleTime in a cluster.
 func (s *Stream) reaching(ctx context.Context, sequence uint64) (Info, error) {
 	for begun := time.Now(); ; {
-		info, err := s.Info(ctx)
+		info, err := s.info(ctx)
 		if err != nil || info.Last >= sequence {
 			return info, err
 		}

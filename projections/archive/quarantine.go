@@ -30,6 +30,13 @@ var (
 	countConflictsSQL string
 )
 
+// Exchange is what somebody exchanged in an event that was sent again: a
+// publisher's own words for those of the vocabulary.
+type Exchange struct {
+	By       string           `json:"by"` // a code
+	Mappings []events.Mapping `json:"mappings"`
+}
+
 // Quarantined is one event that could not be taken.
 type Quarantined struct {
 	Sequence   uint64           `json:"sequence"`
@@ -42,6 +49,7 @@ type Quarantined struct {
 	Bytes      int              `json:"bytes"`
 	Sample     string           `json:"sample"`      // the first bytes as text, unreadable ones replaced
 	ReleasedAs *uint64          `json:"released_as"` // position under which it was sent again
+	Mapping    *Exchange        `json:"mapping"`     // what was exchanged in it then
 }
 
 // sampleBytes is how much of a quarantined event is shown.
@@ -135,7 +143,7 @@ func readQuarantine(ctx context.Context, tx pgx.Tx, sql string, args ...any) ([]
 		var released *int64
 		var sample []byte
 		var problems string
-		err := row.Scan(&sequence, &q.RecordedAt, &q.Subject, &q.Source, &q.Department, &q.Reason, &problems, &q.Bytes, &sample, &released)
+		err := row.Scan(&sequence, &q.RecordedAt, &q.Subject, &q.Source, &q.Department, &q.Reason, &problems, &q.Bytes, &sample, &released, &q.Mapping)
 		if err != nil {
 			return q, err
 		}

@@ -64,7 +64,7 @@ func TestEventThatEndsTheProcess(t *testing.T) {
 	}
 	r.checkBooks(t)
 	// Put right, it is taken: a release sends it again.
-	released, err := r.projector().Release(t.Context(), 13)
+	released, err := r.projector().Release(t.Context(), 13, nil)
 	if err != nil || released != uint64(len(good)+3) {
 		t.Fatalf("released as %d: %v", released, err)
 	}

@@ -104,6 +104,9 @@ func (p *Projector) start(ctx context.Context) (uint64, error) {
 
 // takeOver raises the fence and returns the position to go on from.
 func (p *Projector) takeOver(ctx context.Context) (uint64, error) {
+	if err := p.stream.Verify(ctx); err != nil {
+		return 0, err
+	}
 	var position int64
 	if _, err := p.pool.Exec(ctx, endSilentHoldersSQL, (p.lease / 2).Seconds()); err != nil {
 		return 0, fmt.Errorf("take over the position: %w", err)

@@ -99,7 +99,7 @@ func TestUnreadableEventsWaitInQuarantine(t *testing.T) {
 	}
 	// Not understood yet: it stays.
 	var refused *projector.StillRefused
-	if _, err := r.projector().Release(t.Context(), 1); !errors.As(err, &refused) {
+	if _, err := r.projector().Release(t.Context(), 1, nil); !errors.As(err, &refused) {
 		t.Errorf("release of what can't be read: %v", err)
 	}
 	// An upgrade, as far as the registry can tell: the stored bytes now read.
@@ -115,7 +115,59 @@ func TestUnreadableEventsWaitInQuarantine(t *testing.T) {
 	if at != 6 || recorded != 6 {
 		t.Errorf("released as %d, archived as %d; want the next position, 6", at, recorded)
 	}
-	if _, err := r.projector().Release(t.Context(), 1); !errors.Is(err, projector.ErrReleased) {
+	if _, err := r.projector().Release(t.Context(), 1, nil); !errors.Is(err, projector.ErrReleased) {
+		t.Errorf("released twice: %v", err)
+	}
+}
+
+// A publisher's own word keeps an event in quarantine until somebody says what it
+// stands for: then the event counts, from a new position on.
+func TestAMappedWordIsReplayed(t *testing.T) {
+	r := newRegistry(t)
+	r.publish(t, started("s1", "K-1", "S-1", morning), finished("s2", "K-1", morning.Add(time.Hour)))
+	body := []byte(`{"specversion":"1.0","id":"c1","source":"ehr-harbour","type":"lensledger.complication.recorded.v1","subject":"K-1",` +
+		`"department":"HARBOUR","time":"2025-03-12T10:41:07+00:00","datacontenttype":"application/json","data":{"kind":"pc-tear","vitreous":"loss"}}`)
+	if _, err := r.stream.Publisher().Publish(t.Context(), stream.Outgoing{Subject: "cases.v1.ehr-harbour.HARBOUR.complication.recorded", MessageID: "c1", Data: body}); err != nil {
+		t.Fatal(err)
+	}
+	r.run(t, 500)
+	ruptures := func() (n int) {
+		t.Helper()
+		if err := r.Pool.QueryRow(t.Context(), "SELECT count(*) FROM "+r.Base+"_model.operation WHERE rupture").Scan(&n); err != nil {
+			t.Fatal(err)
+		}
+		return n
+	}
+	release := func(found, meant string) error {
+		_, err := r.projector().Release(t.Context(), 3, &archive.Exchange{By: "q-1", Mappings: []events.Mapping{{Pointer: "/data/kind", Found: found, Meant: meant}}})
+		return err
+	}
+	var refused *projector.StillRefused
+	for found, meant := range map[string]string{"pcr": "posterior-capsule-rupture", "pc-tear": "tear"} {
+		if err := release(found, meant); !errors.As(err, &refused) || refused.Problems[0].Pointer != "/data/kind" {
+			t.Errorf("%s for %s: %v", meant, found, err)
+		}
+	}
+	if n := ruptures(); n != 0 {
+		t.Errorf("%d ruptures before the mapping", n)
+	}
+	if err := release("pc-tear", "posterior-capsule-rupture"); err != nil {
+		t.Fatal(err)
+	}
+	r.run(t, 500)
+	if n := ruptures(); n != 1 {
+		t.Errorf("%d ruptures after the mapping", n)
+	}
+	var kept []byte
+	var as int64
+	var by, meant string
+	if err := r.Pool.QueryRow(t.Context(), "SELECT body, released_as, mapping->>'by', mapping->'mappings'->0->>'meant' FROM quarantine").Scan(&kept, &as, &by, &meant); err != nil {
+		t.Fatal(err)
+	}
+	if string(kept) != string(body) || as != 4 || by != "q-1" || meant != "posterior-capsule-rupture" {
+		t.Errorf("kept %s, released as %d by %s for %s", kept, as, by, meant)
+	}
+	if err := release("pc-tear", "posterior-capsule-rupture"); !errors.Is(err, projector.ErrReleased) {
 		t.Errorf("released twice: %v", err)
 	}
 }

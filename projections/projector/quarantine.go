@@ -10,6 +10,7 @@ import (
 
 	"lensledger/events"
 	"lensledger/events/stream"
+	"lensledger/projections/archive"
 	"lensledger/projections/pg"
 )
 
@@ -56,7 +57,7 @@ func (p *Projector) ReleaseUnderstood(ctx context.Context) error {
 	}
 	released := 0
 	for _, sequence := range waiting {
-		_, err := p.Release(ctx, uint64(sequence))
+		_, err := p.Release(ctx, uint64(sequence), nil)
 		var refused *StillRefused
 		switch {
 		case err == nil:
@@ -71,9 +72,9 @@ func (p *Projector) ReleaseUnderstood(ctx context.Context) error {
 	return nil
 }
 
-// Release sends a quarantined event again as it was received, when it can be read
-// now, and returns its new position.
-func (p *Projector) Release(ctx context.Context, sequence uint64) (uint64, error) {
+// Release sends a quarantined event again when it can be read now, as it was
+// received or with some of its words exchanged, and returns its new position.
+func (p *Projector) Release(ctx context.Context, sequence uint64, with *archive.Exchange) (uint64, error) {
 	var q quarantined
 	err := p.pool.QueryRow(ctx, readQuarantinedSQL, int64(sequence)).Scan(&q.sequence, &q.subject, &q.headers, &q.body, &q.released)
 	switch {
@@ -83,6 +84,12 @@ func (p *Projector) Release(ctx context.Context, sequence uint64) (uint64, error
 		return 0, fmt.Errorf("release seq=%d: %w", sequence, err)
 	case q.released != nil:
 		return 0, fmt.Errorf("release seq=%d: %w, as %d", sequence, ErrReleased, *q.released)
+	}
+	var problems []events.Problem
+	if with != nil {
+		if q.body, problems = events.Remap(q.headers, q.body, with.Mappings); len(problems) > 0 {
+			return 0, fmt.Errorf("release seq=%d: %w", sequence, &StillRefused{problems})
+		}
 	}
 	e, problems := events.Decode(q.headers, q.body)
 	if len(problems) == 0 {
@@ -97,7 +104,7 @@ func (p *Projector) Release(ctx context.Context, sequence uint64) (uint64, error
 		return 0, fmt.Errorf("release seq=%d: %w", sequence, err)
 	}
 	err = pg.AsWriter(ctx, p.pool, func(tx pgx.Tx) error {
-		_, err := tx.Exec(ctx, setReleasedSQL, int64(sequence), int64(ack.Sequence))
+		_, err := tx.Exec(ctx, setReleasedSQL, int64(sequence), int64(ack.Sequence), with)
 		return err
 	})
 	if err != nil {

@@ -11,6 +11,7 @@ import (
 	"github.com/gorilla/mux"
 	"github.com/jackc/pgx/v5"
 
+	"lensledger/events"
 	"lensledger/projections/archive"
 	"lensledger/projections/pg"
 	"lensledger/projections/projector"
@@ -78,7 +79,7 @@ func quarantineAt(list []archive.Quarantined, asOf archive.AsOf) []archive.Quara
 	list = slices.DeleteFunc(list, func(q archive.Quarantined) bool { return q.Sequence > asOf.Position })
 	for i, q := range list {
 		if q.ReleasedAs != nil && *q.ReleasedAs > asOf.Position {
-			list[i].ReleasedAs = nil
+			list[i].ReleasedAs, list[i].Mapping = nil, nil
 		}
 	}
 	return list
@@ -102,7 +103,16 @@ func (s *Service) postReplay(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, web.NotFound())
 		return
 	}
-	released, err := s.Replay(r.Context(), who, sequence)
+	var body struct {
+		Mappings []events.Mapping `json:"mappings"`
+	}
+	if r.ContentLength != 0 { // without a body the event is sent as it was received
+		if _, err := readBody(r, &body); err != nil {
+			s.fail(w, r, err)
+			return
+		}
+	}
+	released, err := s.Replay(r.Context(), who, sequence, body.Mappings)
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -114,9 +124,13 @@ func (s *Service) postReplay(w http.ResponseWriter, r *http.Request) {
 const releaseWithin = 10 * time.Second
 
 // Replay sends a quarantined event that the actor may see again, as it was
-// received, and gives its new position. Failures that a person may read are
-// *web.Error.
-func (s *Service) Replay(ctx context.Context, who access.Actor, sequence uint64) (uint64, error) {
+// received or with some of its publisher's words exchanged, and gives its new
+// position. Failures that a person may read are *web.Error.
+func (s *Service) Replay(ctx context.Context, who access.Actor, sequence uint64, mappings []events.Mapping) (uint64, error) {
+	var with *archive.Exchange
+	if len(mappings) > 0 {
+		with = &archive.Exchange{By: string(PersonCode(who)), Mappings: mappings}
+	}
 	err := pg.AsActor(ctx, s.cfg.Pool, Reader(who), func(tx pgx.Tx) error {
 		seen, err := archive.InQuarantine(ctx, tx, sequence)
 		if err == nil && !seen {
@@ -130,7 +144,7 @@ func (s *Service) Replay(ctx context.Context, who access.Actor, sequence uint64)
 	// The log is asked until it answers; a person isn't kept waiting for ever.
 	within, cancel := context.WithTimeout(ctx, releaseWithin)
 	defer cancel()
-	released, err := s.cfg.Releaser.Release(within, sequence)
+	released, err := s.cfg.Releaser.Release(within, sequence, with)
 	var still *projector.StillRefused
 	switch {
 	case errors.As(err, &still):

@@ -70,6 +70,11 @@ func (r *registry) testQuarantine(t *testing.T) {
 	if len(p.Errors) == 0 || p.Errors[0].Code != events.CodeUnknownType {
 		t.Errorf("%+v", p)
 	}
+	mapped := r.call(t, "quality", "POST", "/v1/quarantine/"+whole(before+1)+"/replays", `{"mappings":[{"pointer":"/id","found":"q1","meant":"q9"}]}`)
+	if p := mapped.problem(t, http.StatusUnprocessableEntity, "refused"); len(p.Errors) != 1 || p.Errors[0].Code != events.CodeMapping || p.Errors[0].Pointer != "/id" {
+		t.Errorf("%+v", p)
+	}
+	r.call(t, "quality", "POST", "/v1/quarantine/"+whole(before+1)+"/replays", `{"mapping":[]}`).problem(t, http.StatusBadRequest, "invalid")
 	// The time is read again on arrival: it goes to quarantine again, under the
 	// position it was given.
 	var again replayed

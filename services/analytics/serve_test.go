@@ -20,6 +20,7 @@ import (
 
 	"lensledger/events"
 	"lensledger/events/stream"
+	"lensledger/projections/archive"
 	"lensledger/projections/pg/pgtest"
 	"lensledger/services/access"
 	"lensledger/services/intake"
@@ -110,8 +111,10 @@ type (
 	noPositions struct{}
 )
 
-func (noReleaser) Release(context.Context, uint64) (uint64, error) { panic("not used") }
-func (noPositions) Wait(context.Context, uint64) error             { panic("not used") }
+func (noReleaser) Release(context.Context, uint64, *archive.Exchange) (uint64, error) {
+	panic("not used")
+}
+func (noPositions) Wait(context.Context, uint64) error { panic("not used") }
 func (noPublisher) PublishBatch(context.Context, []stream.Outgoing) []stream.Result {
 	panic("not used")
 }

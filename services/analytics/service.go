@@ -31,7 +31,7 @@ type Desk interface {
 // Releaser sends what waits in quarantine again; *projector.Projector is one.
 type Releaser interface {
 	// Release gives the new position of the event that waits at a sequence.
-	Release(ctx context.Context, sequence uint64) (uint64, error)
+	Release(ctx context.Context, sequence uint64, with *archive.Exchange) (uint64, error)
 }
 
 // Lagger knows how far the rows are behind the stream.

@@ -146,6 +146,7 @@ func (a *app) Run(ctx context.Context) error {
 	group.Go(func() error { return a.watcher.Run(ctx) })
 	if a.Spool != nil {
 		group.Go(func() error { return a.Spool.Run(ctx) })
+		group.Go(func() error { return verifyLater(ctx, a.Stream) })
 	}
 	group.Go(func() error { return a.server.Run(ctx) })
 	if a.Ready != nil {
@@ -156,4 +157,20 @@ func (a *app) Run(ctx context.Context) error {
 		return nil
 	}
 	return err
+}
+
+// verifyLater ends with an error if a stream that was away turns out, once it is
+// there, to be another than the one of record, or one that keeps no promises.
+func verifyLater(ctx context.Context, s *stream.Stream) error {
+	for {
+		err := s.Verify(ctx)
+		if err == nil || !stream.Away(err) {
+			return err
+		}
+		select {
+		case <-time.After(time.Second):
+		case <-ctx.Done():
+			return nil
+		}
+	}
 }

@@ -55,6 +55,7 @@ func (c *serveCommand) Run(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	c.streamLater = c.Spool != ""
 	return c.withBoth(ctx, "serve", func(pool *pgxpool.Pool, s *stream.Stream) error {
 		spool, err := c.openSpool(s.Publisher())
 		if err != nil {

@@ -23,6 +23,8 @@ type servers struct {
 	InboxPrefix string `env:"NATS_INBOX_PREFIX" help:"Prefix of this program's reply subjects, where its NATS user may use no other."`
 	MaxBytes    int64  `env:"LENSLEDGER_STREAM_MAX_BYTES" help:"Bound of the stream when this program creates it; about six tenths of the server's disk."`
 	Replicas    int    `env:"LENSLEDGER_REPLICAS" default:"1" help:"Least number of copies of the stream."`
+
+	streamLater bool // start without NATS too: what is published waits for it elsewhere
 }
 
 func (s servers) check() error {
@@ -72,7 +74,7 @@ const poolSize = 16
 // stream opens the event stream; local is the server in this process, if any.
 func (s servers) stream(ctx context.Context, pool *pgxpool.Pool, local *stream.Server, name string) (*stream.Stream, error) {
 	cfg := stream.Config{Server: local, URL: s.NatsURL, CredentialsFile: s.NatsCreds, Name: "lensledger " + name,
-		ManageStream: true, Replicas: s.Replicas, MaxBytes: s.MaxBytes, InboxPrefix: s.InboxPrefix, Logger: slog.Default()}
+		ManageStream: true, ConnectLater: s.streamLater, Replicas: s.Replicas, MaxBytes: s.MaxBytes, InboxPrefix: s.InboxPrefix, Logger: slog.Default()}
 	if local != nil {
 		cfg.URL, cfg.CredentialsFile, cfg.InboxPrefix = "", "", ""
 	}

@@ -46,7 +46,7 @@ func onPaper(t *testing.T) *Service {
 
 type noRelease struct{}
 
-func (noRelease) Release(context.Context, uint64) (uint64, error) { return 0, nil }
+func (noRelease) Release(context.Context, uint64, *archive.Exchange) (uint64, error) { return 0, nil }
 
 // standingS014 is a trainee with two whole cases before the record.
 var standingS014 = learning.Surgeon{Surgeon: "S-014", Enrolled: true, Department: "HARBOUR", Post: "trainee", Trainee: true, PriorWhole: 2, PriorPart: 5}

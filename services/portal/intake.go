@@ -213,7 +213,7 @@ func (s *Service) replay(w http.ResponseWriter, r *http.Request, actor access.Ac
 	if !visible {
 		return web.NotFound()
 	}
-	position, err := s.cfg.Releaser.Release(r.Context(), sequence)
+	position, err := s.cfg.Releaser.Release(r.Context(), sequence, nil)
 	var refused *projector.StillRefused
 	switch {
 	case errors.As(err, &refused):

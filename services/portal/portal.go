@@ -32,7 +32,7 @@ type Desk interface {
 
 // Releaser sends a quarantined event again; *projector.Projector is one.
 type Releaser interface {
-	Release(ctx context.Context, sequence uint64) (uint64, error)
+	Release(ctx context.Context, sequence uint64, with *archive.Exchange) (uint64, error)
 }
 
 // Tokens say who a token is of; *access.Verifier is one.
