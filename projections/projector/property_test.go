@@ -320,6 +320,14 @@ func answers(ctx context.Context, tx pgx.Tx, asOf string, departments, surgeons,
 		if err := add(runs, err); err != nil {
 			return "", 0, err
 		}
+		eyes, err := department.ReadEyesOfSurgeon(ctx, tx, s, a)
+		if err := add(eyes, err); err != nil {
+			return "", 0, err
+		}
+		book, err := learning.ReadLogbook(ctx, tx, s, time.Time{}, time.Time{}, a)
+		if err := add(book, err); err != nil {
+			return "", 0, err
+		}
 		said, err := feedback.Points(ctx, tx, s, a)
 		if err := add(said, err); err != nil {
 			return "", 0, err

@@ -8,6 +8,8 @@ import (
 	"slices"
 	"strings"
 	"testing"
+
+	"github.com/chromedp/chromedp"
 )
 
 // ofTrainee is what the API says of the demo's trainee.
@@ -98,6 +100,13 @@ func (b *browser) choose(selector, value string) {
 		quoted(selector), quoted(value))); got != value {
 		b.t.Fatalf("%s has no option %q", selector, value)
 	}
+}
+
+// write types into an empty field.
+func (b *browser) write(selector, text string) {
+	b.t.Helper()
+	b.See(selector)
+	b.Do(chromedp.SendKeys(chromedp.CSS(selector), text))
 }
 
 // The trainee: where am I, step by step; the logbook, read, printed and taken
@@ -196,9 +205,11 @@ func (s *site) sayWrong(t *testing.T, b *browser, told ofTrainee) {
 	code := told.Logbook.Cases[i].Case
 	b.Goto("/cases/" + code)
 	b.choose("#question-part", "step")
-	b.Type("#question-words", "The end of the capsulorhexis is noted too late")
+	b.write("#question-words", "The end of the capsulorhexis is noted too late")
 	b.Press(`form[action$="/questions"] button`)
-	b.SeeWords("What you wrote is recorded.")
+	if got := b.See("#questions + .notice"); !strings.HasPrefix(got, "What you wrote is recorded.") {
+		t.Errorf("%q", got)
+	}
 	b.SeeWords("Not answered yet.")
 	b.Accessible()
 	b.Goto("/my/progress")
@@ -230,8 +241,9 @@ func (s *site) sayWrong(t *testing.T, b *browser, told ofTrainee) {
 	}
 	form := `form[action="/departments/HARBOUR/questions/` + ours + `/answers"]`
 	officer.choose(form+` select`, "left-as-it-is")
-	officer.Type(form+` textarea`, "The recording says the same")
+	officer.write(form+` textarea`, "The recording says the same")
 	officer.Press(form + ` button`)
+	officer.See(`main > .notice[role="status"]`)
 	officer.SeeWords("Your answer is stored.")
 	officer.SeeWords("The recording says the same")
 
