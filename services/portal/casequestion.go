@@ -63,7 +63,7 @@ var partWords = map[events.RecordPart]string{
 
 // answerWords say what came of a question.
 var answerWords = map[events.RecordAnswer]string{
-	events.AnswerCorrected: "Corrected", events.AnswerLeftAsItIs: "Left as it is", events.AnswerSentOn: "Sent on to whoever keeps that part of the record",
+	events.AnswerCorrected: "Corrected", events.AnswerLeftAsItIs: "Left as it is", events.AnswerSentOn: "Sent on to who keeps that part",
 }
 
 func newQuestionForm(code string, now time.Time, id string) *questionForm {
