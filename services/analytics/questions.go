@@ -118,7 +118,7 @@ func (s *Service) postAnswer(w http.ResponseWriter, r *http.Request) {
 	}
 	var asked feedback.Question
 	err = s.readNow(r, who, func(tx pgx.Tx, _ archive.AsOf) error {
-		found := false
+		var found bool
 		if asked, found, err = feedback.QuestionByID(r.Context(), tx, mux.Vars(r)["question"]); err == nil && (!found || !who.InDepartment(asked.Department)) {
 			err = web.NotFound()
 		}

@@ -203,7 +203,7 @@ func (s *Service) answerQuestion(w http.ResponseWriter, r *http.Request, actor a
 // findQuestion gives a question about a case of the department.
 func (s *Service) findQuestion(ctx context.Context, actor access.Actor, department, id string) (found feedback.Question, err error) {
 	err = s.read(ctx, reader(actor), func(tx pgx.Tx, _ archive.AsOf) error {
-		ok := false
+		var ok bool
 		if found, ok, err = feedback.QuestionByID(ctx, tx, id); err == nil && (!ok || found.Department != department) {
 			err = web.NotFound()
 		}
