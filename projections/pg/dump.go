@@ -27,8 +27,8 @@ type Dumped struct {
 }
 
 // Dump writes the archive of base to w, in pg_dump's custom format: the schema with
-// everything in it, not the read models, which a rebuild makes. look reads in the
-// very snapshot that is dumped. It takes no lock that holds a projector up.
+// everything in it but who is signed in, and not the read models, which a rebuild
+// makes. look reads in the very snapshot that is dumped. It takes no lock that holds a projector up.
 func Dump(ctx context.Context, address, base string, w io.Writer, look func(pgx.Tx) error) (Dumped, error) {
 	d, err := dump(ctx, address, base, w, look)
 	if err != nil {
@@ -61,7 +61,8 @@ func dump(ctx context.Context, address, base string, w io.Writer, look func(pgx.
 	if err := tx.QueryRow(ctx, "SELECT pg_export_snapshot()").Scan(&snapshot); err != nil {
 		return d, err
 	}
-	args := []string{"--format=custom", "--no-password", "--schema=" + base, "--snapshot=" + snapshot}
+	// A restore must not bring back sessions that have ended since.
+	args := []string{"--format=custom", "--no-password", "--schema=" + base, "--snapshot=" + snapshot, "--exclude-table-data=" + base + ".session"}
 	var all bool
 	if err := tx.QueryRow(ctx, "SELECT rolsuper OR rolbypassrls FROM pg_roles WHERE rolname = current_user").Scan(&all); err != nil {
 		return d, err

@@ -51,7 +51,7 @@ func parseMembers(data []byte) (members, error) {
 var knownClaims = map[string]bool{
 	"iss": true, "sub": true, "aud": true, "exp": true, "nbf": true, "iat": true,
 	"role": true, "surgeon": true, "supervises": true, "departments": true, "source": true,
-	"_claim_names": true, "_claim_sources": true,
+	"_claim_names": true, "_claim_sources": true, "nonce": true, "azp": true,
 }
 
 func (m members) checkNames() error {
@@ -177,4 +177,22 @@ func actorOf(claims members) (Actor, error) {
 		}
 	}
 	return a, nil
+}
+
+// claims are the claims that make the actor: actorOf of them is the actor again.
+func (a Actor) claims() map[string]any {
+	claims := map[string]any{"sub": a.Subject, "role": a.Role}
+	if a.Surgeon != "" {
+		claims["surgeon"] = a.Surgeon
+	}
+	if a.Source != "" {
+		claims["source"] = a.Source
+	}
+	if len(a.Supervises) > 0 {
+		claims["supervises"] = a.Supervises
+	}
+	if len(a.Departments) > 0 {
+		claims["departments"] = a.Departments
+	}
+	return claims
 }

@@ -116,22 +116,9 @@ func (d *DevIssuer) Issuer() Issuer {
 // Token makes a token for a persona, good for seven days.
 func (d *DevIssuer) Token(p Persona) (string, error) {
 	now := d.now()
-	claims := map[string]any{
-		"iss": demoIssuerURL, "aud": demoAudience, "sub": p.Subject, "role": p.Role,
-		"iat": now.Unix(), "exp": now.Add(d.life).Unix(),
-	}
-	if p.Surgeon != "" {
-		claims["surgeon"] = p.Surgeon
-	}
-	if p.Source != "" {
-		claims["source"] = p.Source
-	}
-	if len(p.Supervises) > 0 {
-		claims["supervises"] = p.Supervises
-	}
-	if len(p.Departments) > 0 {
-		claims["departments"] = p.Departments
-	}
+	claims := p.claims()
+	claims["iss"], claims["aud"] = demoIssuerURL, demoAudience
+	claims["iat"], claims["exp"] = now.Unix(), now.Add(d.life).Unix()
 	payload, err := json.Marshal(claims)
 	if err != nil {
 		return "", fmt.Errorf("make a token for %s: %w", p.Subject, err)

@@ -21,6 +21,10 @@ import (
 // Algorithms are the signatures that are taken; an issuer may be held to one.
 var Algorithms = []string{string(jose.EdDSA), string(jose.ES256)}
 
+// idTokenAlgorithms are the signatures of ID tokens that are taken. Every provider
+// has to offer RS256 (OpenID Connect Core 1.0, 15.1), and many offer nothing else.
+var idTokenAlgorithms = []string{string(jose.EdDSA), string(jose.ES256), string(jose.PS256), string(jose.RS256)}
+
 // staticKeys are an issuer's public keys by their ids. A token that names none
 // of them isn't tried with the others.
 type staticKeys map[string]crypto.PublicKey
@@ -86,13 +90,8 @@ const (
 )
 
 func newRemoteKeys(ctx context.Context, address string) (*remoteKeys, error) {
-	u, err := url.Parse(address)
-	if err != nil {
+	if err := checkAddress(address); err != nil {
 		return nil, fmt.Errorf("key set address: %w", err)
-	}
-	loopback := u.Hostname() == "127.0.0.1" || u.Hostname() == "localhost" || u.Hostname() == "::1"
-	if u.Scheme != "https" && (u.Scheme != "http" || !loopback) {
-		return nil, fmt.Errorf("key set address %s: must be https", address)
 	}
 	client := &http.Client{
 		Timeout:       fetchTimeout,
@@ -100,6 +99,20 @@ func newRemoteKeys(ctx context.Context, address string) (*remoteKeys, error) {
 		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
 	}
 	return &remoteKeys{oidc.NewRemoteKeySet(oidc.ClientContext(ctx, client), address)}, nil
+}
+
+// checkAddress refuses an address over which secrets or keys would go in the open:
+// it is https, or on this machine.
+func checkAddress(address string) error {
+	u, err := url.Parse(address)
+	if err != nil {
+		return err
+	}
+	loopback := u.Hostname() == "127.0.0.1" || u.Hostname() == "localhost" || u.Hostname() == "::1"
+	if u.Host == "" || u.Scheme != "https" && (u.Scheme != "http" || !loopback) {
+		return fmt.Errorf("%s: must be https", address)
+	}
+	return nil
 }
 
 // VerifySignature is what go-oidc asks of a key set.

@@ -35,7 +35,7 @@ type Row struct {
 	Roles  []Role // empty where Public, or for ScopeOperator
 	Scope  Scope
 	Public bool // needs no token
-	Page   bool // for a person's browser: takes the token from the session cookie as well, and is refused as a page
+	Page   bool // for a person's browser: takes the session cookie as well, and is refused as a page
 	Cookie bool // for the script of a page: takes the session cookie, and is refused like any route
 }
 
@@ -81,6 +81,8 @@ var Matrix = []Row{
 	{Method: "GET", Route: "/schemas/{type}", Public: true, Scope: ScopeNone},
 
 	{Method: "GET", Route: "/", Public: true, Page: true, Scope: ScopeNone},
+	{Method: "GET", Route: "/sign-in", Public: true, Page: true, Scope: ScopeNone},
+	{Method: "GET", Route: AnswerPath, Public: true, Page: true, Scope: ScopeNone},
 	{Method: "POST", Route: "/sign-in", Public: true, Page: true, Scope: ScopeNone},
 	{Method: "POST", Route: "/sign-out", Public: true, Page: true, Scope: ScopeNone},
 	{Method: "GET", Route: "/assets/{file}", Public: true, Scope: ScopeNone},

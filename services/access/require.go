@@ -1,13 +1,16 @@
 package access
 
 import (
+	"context"
 	"crypto/sha256"
 	"crypto/subtle"
 	"errors"
 	"log/slog"
 	"net"
 	"net/http"
+	"net/url"
 	"strings"
+	"time"
 
 	"github.com/gorilla/mux"
 
@@ -16,17 +19,18 @@ import (
 
 // Config is what Require needs.
 type Config struct {
-	Tokens *Verifier
-	Logger *slog.Logger // nil is silent
+	Tokens   *Verifier
+	Sessions *Sessions    // nil: nobody is signed in by a cookie
+	Logger   *slog.Logger // nil is silent
 
 	// OperatorToken opens the routes of ScopeOperator to whoever sends it as
 	// bearer token. Empty opens them to requests from this machine only, and
 	// not to those that a proxy on this machine passes on.
 	OperatorToken string
 
-	// SignIn is the address that a page without a good token leads to; empty
-	// means "/".
-	SignIn string
+	// PublicURL is the address of the pages, scheme and host: forms come from
+	// there even if a proxy passes them on under another name. Empty is unknown.
+	PublicURL string
 
 	// RefusePage answers in place of a page that is refused, with the status
 	// that web.Status gives of err, which is always a *web.Error. FromContext
@@ -42,8 +46,10 @@ func Require(cfg Config) mux.MiddlewareFunc {
 	if g.Logger == nil {
 		g.Logger = slog.New(slog.DiscardHandler)
 	}
-	if g.SignIn == "" {
-		g.SignIn = "/"
+	if cfg.PublicURL != "" {
+		if err := g.origins.AddTrustedOrigin(cfg.PublicURL); err != nil {
+			g.Logger.Error("public address not taken", "error", err.Error())
+		}
 	}
 	return g.middleware
 }
@@ -81,14 +87,22 @@ func (g *guard) middleware(next http.Handler) http.Handler {
 			next.ServeHTTP(w, r)
 			return
 		}
-		actor, err := g.actor(r, row)
+		actor, ends, err := g.actor(r, row)
 		switch {
 		case err == nil:
-			r = r.WithContext(WithActor(r.Context(), actor))
-		case row.Public:
-			// A page that also greets strangers.
+			ctx := WithActor(r.Context(), actor)
+			if !ends.IsZero() {
+				// What is sent for as long as somebody listens ends with the session.
+				var cancel context.CancelFunc
+				ctx, cancel = context.WithDeadline(ctx, ends)
+				defer cancel()
+			}
+			r = r.WithContext(ctx)
+		case row.Public && (!isSafe(r.Method) || web.Status(err) == http.StatusUnauthorized):
+			// A page that also greets strangers; and whoever signs in or out may do
+			// so whatever became of the last session.
 		case row.Page && isSafe(r.Method) && web.Status(err) == http.StatusUnauthorized:
-			http.Redirect(w, r, g.SignIn, http.StatusSeeOther)
+			http.Redirect(w, r, SignInAddress(r.URL.RequestURI()), http.StatusSeeOther)
 			return
 		default:
 			g.refuse(w, r, row, err)
@@ -123,24 +137,35 @@ func unauthenticated() *web.Error {
 	return &web.Error{Code: web.CodeUnauthenticated, Message: "Send a valid token of a configured issuer as bearer token. Tokens expire: get a new one."}
 }
 
-func (g *guard) actor(r *http.Request, row Row) (Actor, error) {
+// SignInAddress is where somebody signs in who wants to go to a path of this service.
+func SignInAddress(to string) string {
+	if to = LocalPath(to); to == "/" {
+		return "/sign-in"
+	}
+	return "/sign-in?to=" + url.QueryEscape(to)
+}
+
+// actor gives who asks, and when the session ends, if it is by a session. Its error
+// is a *web.Error.
+func (g *guard) actor(r *http.Request, row Row) (Actor, time.Time, error) {
 	token, ok := bearer(r)
-	if !ok && (row.Page || row.Cookie) && len(r.Header.Values("Authorization")) == 0 {
-		token, ok = sessionToken(r)
+	if !ok && (row.Page || row.Cookie) && len(r.Header.Values("Authorization")) == 0 && g.Sessions != nil {
+		session, err := g.Sessions.Of(r)
+		return session.Actor, session.Ends, err
 	}
 	if !ok {
-		return Actor{}, unauthenticated()
+		return Actor{}, time.Time{}, unauthenticated()
 	}
 	actor, err := g.Tokens.Verify(r.Context(), token)
 	if err == nil {
-		return actor, nil
+		return actor, time.Time{}, nil
 	}
 	// The reasons are words of ours: nothing of the token goes to the log.
 	g.Logger.InfoContext(r.Context(), "token not accepted", "request_id", web.RequestID(r.Context()), "reason", err.Error())
 	if outage := (*outageError)(nil); errors.As(err, &outage) {
-		return Actor{}, &web.Error{Code: web.CodeUnavailable, Message: "The keys of your token's issuer can't be fetched for the moment. Try again."}
+		return Actor{}, time.Time{}, &web.Error{Code: web.CodeUnavailable, Message: "The keys of your token's issuer can't be fetched for the moment. Try again."}
 	}
-	return Actor{}, unauthenticated()
+	return Actor{}, time.Time{}, unauthenticated()
 }
 
 // bearer gives the token of the one Authorization header.

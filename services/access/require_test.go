@@ -22,7 +22,18 @@ type world struct {
 	*httptest.Server
 	router *mux.Router
 	tokens map[Role]string
+	ids    map[Role]string // of sessions, with withSessions
 	log    *bytes.Buffer
+}
+
+// people are one of each role.
+var people = []Actor{
+	{Subject: "demo-integrator", Role: Integrator, Source: "ehr-harbour", Departments: []string{"HARBOUR"}},
+	{Subject: "demo-trainer", Role: Trainer, Surgeon: "S-001", Supervises: []string{"S-014"}, Departments: []string{"HARBOUR"}},
+	{Subject: "demo-trainee", Role: Trainee, Surgeon: "S-014"},
+	{Subject: "demo-quality", Role: Quality, Departments: []string{"HARBOUR"}},
+	{Subject: "demo-auditor", Role: Auditor, Departments: []string{"HARBOUR"}},
+	{Subject: "demo-administrator", Role: Administrator},
 }
 
 func newWorld(t *testing.T, change func(*Config)) *world {
@@ -36,15 +47,7 @@ func newWorld(t *testing.T, change func(*Config)) *world {
 		t.Fatal(err)
 	}
 	w := &world{tokens: map[Role]string{}, log: &bytes.Buffer{}, router: web.NewRouter()}
-	for _, a := range []Actor{
-		{Role: Integrator, Source: "ehr-harbour", Departments: []string{"HARBOUR"}},
-		{Role: Trainer, Surgeon: "S-001", Supervises: []string{"S-014"}, Departments: []string{"HARBOUR"}},
-		{Role: Trainee, Surgeon: "S-014"},
-		{Role: Quality, Departments: []string{"HARBOUR"}},
-		{Role: Auditor, Departments: []string{"HARBOUR"}},
-		{Role: Administrator},
-	} {
-		a.Subject = "demo-" + string(a.Role)
+	for _, a := range people {
 		if w.tokens[a.Role], err = issuer.Token(a); err != nil {
 			t.Fatal(err)
 		}
@@ -52,6 +55,12 @@ func newWorld(t *testing.T, change func(*Config)) *world {
 	cfg := Config{Tokens: tokens, Logger: slog.New(slog.NewTextHandler(w.log, nil))}
 	if change != nil {
 		change(&cfg)
+	}
+	if cfg.Sessions != nil {
+		w.ids = map[Role]string{}
+		for _, a := range people {
+			w.ids[a.Role] = begin(t, cfg.Sessions, a)
+		}
 	}
 	w.router.Use(Require(cfg))
 	for _, row := range Matrix {
@@ -98,8 +107,8 @@ func bearerToken(token string) func(*http.Request) {
 	return func(r *http.Request) { r.Header.Set("Authorization", "Bearer "+token) }
 }
 
-func cookieToken(token string) func(*http.Request) {
-	return func(r *http.Request) { r.AddCookie(&http.Cookie{Name: SessionCookie, Value: token}) }
+func cookie(id string) func(*http.Request) {
+	return func(r *http.Request) { r.AddCookie(&http.Cookie{Name: SessionCookie, Value: id}) }
 }
 
 // expected is written apart from the matrix, from what each role is there for:
@@ -138,6 +147,8 @@ var expected = []struct{ method, path, route, may string }{
 	{"GET", "/asyncapi.yaml", "", "*"},
 	{"GET", "/schemas/x", "/schemas/{type}", "*"},
 	{"GET", "/", "", "*"},
+	{"GET", "/sign-in", "", "*"},
+	{"GET", "/sign-in/answer", "", "*"},
 	{"POST", "/sign-in", "", "*"},
 	{"POST", "/sign-out", "", "*"},
 	{"GET", "/assets/page.css", "/assets/{file}", "*"},
@@ -254,7 +265,9 @@ func withoutInstance(body string) string { return instance.ReplaceAllString(body
 
 func TestBadTokensAllGetTheSameAnswer(t *testing.T) {
 	s := newSigner(t)
-	w := newWorld(t, func(c *Config) { c.Tokens = testVerifier(t, issuerOf(t, s)) })
+	w := newWorld(t, func(c *Config) {
+		c.Tokens, c.Sessions = testVerifier(t, issuerOf(t, s)), testSessions(t, nil)
+	})
 	_, want, _ := w.ask(t, "GET", "/v1/alarms", nil)
 	if !strings.Contains(want, `"status":401`) {
 		t.Fatal(want)
@@ -278,10 +291,10 @@ func TestBadTokensAllGetTheSameAnswer(t *testing.T) {
 		}
 	}
 	// A page's cookie opens what its script reads, and nothing else of the API.
-	if status, body, _ := w.ask(t, "GET", "/v1/reviews", cookieToken(good)); status != 401 || withoutInstance(body) != withoutInstance(want) {
+	if status, body, _ := w.ask(t, "GET", "/v1/reviews", cookie(w.ids[Trainee])); status != 401 || withoutInstance(body) != withoutInstance(want) {
 		t.Errorf("the page's cookie: %d %s", status, body)
 	}
-	if status, _, _ := w.ask(t, "GET", "/v1/surgeons/S-014/charts", cookieToken(good)); status != 200 {
+	if status, _, _ := w.ask(t, "GET", "/v1/surgeons/S-014/charts", cookie(w.ids[Trainee])); status != 200 {
 		t.Errorf("the page's cookie for what its script reads: %d", status)
 	}
 	if status, _, _ := w.ask(t, "GET", "/v1/surgeons/S-014/charts", bearerToken(good)); status != 200 {
@@ -299,57 +312,53 @@ func TestBadTokensAllGetTheSameAnswer(t *testing.T) {
 }
 
 func TestPagesTakeTheCookie(t *testing.T) {
-	w := newWorld(t, nil)
-	trainee := w.tokens[Trainee]
-	if status, body, _ := w.ask(t, "GET", "/my/charts", cookieToken(trainee)); status != 200 || body != "trainee" {
+	w := newWorld(t, func(c *Config) { c.Sessions = testSessions(t, nil) })
+	trainee, gone := w.ids[Trainee], strings.Repeat("A", 26)
+	if status, body, _ := w.ask(t, "GET", "/my/charts", cookie(trainee)); status != 200 || body != "trainee" {
 		t.Errorf("a page with the cookie: %d %s", status, body)
 	}
-	if status, body, _ := w.ask(t, "GET", "/", cookieToken(trainee)); status != 200 || body != "trainee" {
+	if status, body, _ := w.ask(t, "GET", "/", cookie(trainee)); status != 200 || body != "trainee" {
 		t.Errorf("the first page with the cookie: %d %s", status, body)
 	}
-	if status, body, _ := w.ask(t, "GET", "/", cookieToken("gone")); status != 200 || body != "nobody" {
+	if status, body, _ := w.ask(t, "GET", "/", cookie(gone)); status != 200 || body != "nobody" {
 		t.Errorf("the first page with an old cookie: %d %s", status, body)
 	}
-	if status, _, header := w.ask(t, "GET", "/my/charts", cookieToken("gone")); status != 303 || header.Get("Location") != "/" {
+	if status, _, header := w.ask(t, "GET", "/my/charts", cookie(gone)); status != 303 || header.Get("Location") != "/sign-in?to=%2Fmy%2Fcharts" {
 		t.Errorf("a page with an old cookie: %d %s", status, header.Get("Location"))
 	}
 	// A bad header isn't rescued by a good cookie, nor one cookie by another.
-	both := func(r *http.Request) { bearerToken("bad")(r); cookieToken(trainee)(r) }
+	both := func(r *http.Request) { bearerToken("bad")(r); cookie(trainee)(r) }
 	if status, _, _ := w.ask(t, "GET", "/my/charts", both); status != 303 {
 		t.Errorf("bad header, good cookie: %d", status)
 	}
-	basic := func(r *http.Request) { r.SetBasicAuth("a", "b"); cookieToken(trainee)(r) }
+	basic := func(r *http.Request) { r.SetBasicAuth("a", "b"); cookie(trainee)(r) }
 	if status, _, _ := w.ask(t, "GET", "/my/charts", basic); status != 303 {
 		t.Errorf("another scheme, good cookie: %d", status)
 	}
-	two := func(r *http.Request) { cookieToken(trainee)(r); cookieToken(w.tokens[Quality])(r) }
+	two := func(r *http.Request) { cookie(trainee)(r); cookie(w.ids[Quality])(r) }
 	if status, _, _ := w.ask(t, "GET", "/my/charts", two); status != 303 {
 		t.Errorf("two cookies: %d", status)
 	}
 	// The script of a page has the cookie too, and can't follow to a door.
-	if status, body, _ := w.ask(t, "GET", "/v1/changes", cookieToken(trainee)); status != 200 || body != "trainee" {
+	if status, body, _ := w.ask(t, "GET", "/v1/changes", cookie(trainee)); status != 200 || body != "trainee" {
 		t.Errorf("a page's script with the cookie: %d %s", status, body)
 	}
-	if status, body, _ := w.ask(t, "GET", "/v1/changes", cookieToken("gone")); status != 401 || !strings.Contains(body, "urn:lensledger:problem:unauthenticated") {
+	if status, body, _ := w.ask(t, "GET", "/v1/changes", cookie(gone)); status != 401 || !strings.Contains(body, "urn:lensledger:problem:unauthenticated") {
 		t.Errorf("a page's script with an old cookie: %d %s", status, body)
 	}
-	rec := httptest.NewRecorder()
-	SetSession(rec, "token", true)
-	ClearSession(rec, false)
-	want := []string{
-		"lensledger_session=token; Path=/; HttpOnly; Secure; SameSite=Strict",
-		"lensledger_session=; Path=/; Max-Age=0; HttpOnly; SameSite=Strict",
-	}
-	if got := rec.Header().Values("Set-Cookie"); !slices.Equal(got, want) {
-		t.Errorf("cookies: %q", got)
+	// What a cookie held before there were sessions is worth nothing.
+	if status, _, _ := w.ask(t, "GET", "/my/charts", cookie(w.tokens[Trainee])); status != 303 {
+		t.Errorf("a token in the cookie: %d", status)
 	}
 }
 
 func TestAnotherSitesPageCannotAct(t *testing.T) {
-	w := newWorld(t, nil)
+	w := newWorld(t, func(c *Config) {
+		c.Sessions, c.PublicURL = testSessions(t, nil), "https://pages.example"
+	})
 	from := func(site, origin string) func(*http.Request) {
 		return func(r *http.Request) {
-			cookieToken(w.tokens[Quality])(r)
+			cookie(w.ids[Quality])(r)
 			r.Header.Set("Sec-Fetch-Site", site)
 			r.Header.Set("Origin", origin)
 		}
@@ -362,6 +371,13 @@ func TestAnotherSitesPageCannotAct(t *testing.T) {
 			t.Errorf("POST %s from here: %d", path, status)
 		}
 	}
+	// An older browser says no more than its Origin: the pages' own, by the name under
+	// which they are reached, or another.
+	for origin, want := range map[string]int{"https://pages.example": 200, "https://pages.example.attacker.example": 403, "null": 403} {
+		if status, _, _ := w.ask(t, "POST", "/alarms/A-1/reviews", from("", origin)); status != want {
+			t.Errorf("POST from %s: %d, want %d", origin, status, want)
+		}
+	}
 	if status, _, _ := w.ask(t, "GET", "/alarms", from("cross-site", "https://attacker.example")); status != 200 {
 		t.Errorf("a link from another site: %d", status)
 	}
@@ -371,6 +387,7 @@ func TestAnotherSitesPageCannotAct(t *testing.T) {
 // asked; a program gets a problem.
 func TestRefusalOfAPage(t *testing.T) {
 	w := newWorld(t, func(c *Config) {
+		c.Sessions = testSessions(t, nil)
 		c.RefusePage = func(w http.ResponseWriter, r *http.Request, err error) {
 			actor, _ := FromContext(r.Context())
 			w.WriteHeader(web.Status(err))
@@ -378,7 +395,7 @@ func TestRefusalOfAPage(t *testing.T) {
 		}
 	})
 	elsewhere := func(r *http.Request) {
-		cookieToken(w.tokens[Quality])(r)
+		cookie(w.ids[Quality])(r)
 		r.Header.Set("Sec-Fetch-Site", "cross-site")
 	}
 	for _, c := range []struct {
@@ -387,12 +404,12 @@ func TestRefusalOfAPage(t *testing.T) {
 		status       int
 		begins       string
 	}{
-		{"GET", "/alarms", cookieToken(w.tokens[Trainee]), 403, "<p>trainee forbidden: Your role"},
-		{"GET", "/departments/HILL", cookieToken(w.tokens[Auditor]), 404, "<p>auditor not-found: "},
+		{"GET", "/alarms", cookie(w.ids[Trainee]), 403, "<p>trainee forbidden: Your role"},
+		{"GET", "/departments/HILL", cookie(w.ids[Auditor]), 404, "<p>auditor not-found: "},
 		{"POST", "/alarms/A-1/reviews", nil, 401, "<p> unauthenticated: "},
 		{"POST", "/alarms/A-1/reviews", elsewhere, 403, "<p> forbidden: The request comes from a page of another site"},
 		{"GET", "/alarms", nil, 303, ""}, // led to the door instead
-		{"GET", "/alarms", cookieToken(w.tokens[Quality]), 200, "quality"},
+		{"GET", "/alarms", cookie(w.ids[Quality]), 200, "quality"},
 		{"GET", "/v1/alarms", bearerToken(w.tokens[Trainee]), 403, `{"type":"urn:lensledger:problem:forbidden"`},
 		{"GET", "/v1/changes", nil, 401, `{"type":"urn:lensledger:problem:unauthenticated"`},
 	} {
@@ -402,8 +419,8 @@ func TestRefusalOfAPage(t *testing.T) {
 		}
 	}
 	// Without such a page it is a problem too.
-	plain := newWorld(t, nil)
-	if status, body, _ := plain.ask(t, "GET", "/alarms", cookieToken(plain.tokens[Trainee])); status != 403 || !strings.HasPrefix(body, `{"type":"urn:lensledger:problem:forbidden"`) {
+	plain := newWorld(t, func(c *Config) { c.Sessions = testSessions(t, nil) })
+	if status, body, _ := plain.ask(t, "GET", "/alarms", cookie(plain.ids[Trainee])); status != 403 || !strings.HasPrefix(body, `{"type":"urn:lensledger:problem:forbidden"`) {
 		t.Errorf("%d %s", status, body)
 	}
 }

@@ -23,7 +23,8 @@ type Issuer struct {
 	KeySetURL string // address of a JSON Web Key Set
 	KeySet    []byte // a JSON Web Key Set with public keys, each with its kid
 
-	demo bool // made by a DevIssuer
+	demo    bool // made by a DevIssuer
+	idToken bool // the tokens are for this service itself, by OpenID Connect
 }
 
 // Verifier checks tokens against the configured issuers.
@@ -63,13 +64,17 @@ func (i Issuer) verifier(ctx context.Context, now func() time.Time) (*oidc.IDTok
 	if i.URL == demoIssuerURL && !i.demo {
 		return nil, errors.New("this is the name of the demo's own issuer")
 	}
+	taken := Algorithms
+	if i.idToken {
+		taken = idTokenAlgorithms
+	}
 	algorithms := i.Algorithms
 	if len(algorithms) == 0 {
-		algorithms = Algorithms
+		algorithms = taken
 	}
 	for _, a := range algorithms {
-		if !slices.Contains(Algorithms, a) {
-			return nil, fmt.Errorf("algorithm %q isn't one of %s", a, strings.Join(Algorithms, ", "))
+		if !slices.Contains(taken, a) {
+			return nil, fmt.Errorf("algorithm %q isn't one of %s", a, strings.Join(taken, ", "))
 		}
 	}
 	var keys oidc.KeySet
@@ -103,17 +108,37 @@ func (e errRefused) Error() string { return string(e) }
 // Verify gives the actor of a token. Its errors are for the log; *outageError
 // among them means that the token could not be checked.
 func (v *Verifier) Verify(ctx context.Context, token string) (Actor, error) {
+	actor, _, err := v.VerifyUntil(ctx, token)
+	return actor, err
+}
+
+// VerifyUntil gives the actor of a token, as Verify does, and when the token ends.
+func (v *Verifier) VerifyUntil(ctx context.Context, token string) (Actor, time.Time, error) {
+	claims, verified, err := v.check(ctx, token)
+	if err != nil {
+		return Actor{}, time.Time{}, err
+	}
+	actor, err := actorOf(claims)
+	if err != nil {
+		return Actor{}, time.Time{}, errRefused(err.Error())
+	}
+	return actor, verified.Expiry, nil
+}
+
+// check gives the claims of a token whose signature, issuer, audience and times
+// are right. What they say of a person is left to actorOf.
+func (v *Verifier) check(ctx context.Context, token string) (members, *oidc.IDToken, error) {
 	claims, err := readToken(token)
 	if err != nil {
-		return Actor{}, errRefused(err.Error())
+		return nil, nil, errRefused(err.Error())
 	}
 	issuer, err := claims.text("iss")
 	if err != nil {
-		return Actor{}, errRefused(err.Error())
+		return nil, nil, errRefused(err.Error())
 	}
 	one, ok := v.issuers[issuer]
 	if !ok {
-		return Actor{}, errRefused("the issuer isn't configured")
+		return nil, nil, errRefused("the issuer isn't configured")
 	}
 	var outage error
 	ctx = context.WithValue(ctx, outageKey{}, &outage)
@@ -121,21 +146,17 @@ func (v *Verifier) Verify(ctx context.Context, token string) (Actor, error) {
 	var expired *oidc.TokenExpiredError
 	switch {
 	case outage != nil:
-		return Actor{}, outage
+		return nil, nil, outage
 	case errors.As(err, &expired):
-		return Actor{}, errRefused("expired, or without exp")
+		return nil, nil, errRefused("expired, or without exp")
 	case err != nil:
 		// The library's text quotes the token.
-		return Actor{}, errRefused("signature, algorithm, audience or time isn't right")
+		return nil, nil, errRefused("signature, algorithm, audience or time isn't right")
 	}
 	if verified.IssuedAt.After(v.now().Add(clockSkew)) {
-		return Actor{}, errRefused("issued in the future")
+		return nil, nil, errRefused("issued in the future")
 	}
-	actor, err := actorOf(claims)
-	if err != nil {
-		return Actor{}, errRefused(err.Error())
-	}
-	return actor, nil
+	return claims, verified, nil
 }
 
 // headerNames are the members that a token's header may have. Others, such as

@@ -66,15 +66,26 @@ func TestContractHasEveryRouteAndNoOther(t *testing.T) {
 		t.Errorf("served\n%s\npromised\n%s", strings.Join(served, "\n"), strings.Join(promised, "\n"))
 	}
 	// What the contract calls public is public in the access matrix, and only that.
-	public := map[string]bool{}
+	// So is what the session of a page opens.
+	public, session := map[string]bool{}, map[string]bool{}
 	for _, row := range access.Matrix {
-		public[row.Method+" "+row.Route] = row.Public
+		public[row.Method+" "+row.Route], session[row.Method+" "+row.Route] = row.Public, row.Cookie
 	}
 	for path, item := range contract(t).Paths.Map() {
 		for method, operation := range item.Operations() {
 			open := operation.Security != nil && len(*operation.Security) == 0
 			if key := method + " " + path; open != public[key] {
 				t.Errorf("%s: public is %v in the contract, %v in the matrix", key, open, public[key])
+			}
+			byCookie := false
+			if operation.Security != nil {
+				for _, scheme := range *operation.Security {
+					_, named := scheme["session"]
+					byCookie = byCookie || named
+				}
+			}
+			if key := method + " " + path; byCookie != session[key] {
+				t.Errorf("%s: opened by a session is %v in the contract, %v in the matrix", key, byCookie, session[key])
 			}
 		}
 	}

@@ -31,6 +31,9 @@ type appConfig struct {
 	Spool         *stream.Spool // nil, or where events wait while the stream is away
 	Listen        string
 	Issuers       []access.Issuer
+	SignOn        *access.SignOn // nil: people sign in with a token
+	Sessions      access.SessionConfig
+	PublicURL     string // of the pages; empty is unknown
 	OperatorToken string
 	Personas      []portal.Persona                             // the demo's people, to pick from
 	PersonaToken  func(string) (string, error)                 // a token for one of them
@@ -44,6 +47,7 @@ type app struct {
 	appConfig
 	projector *projector.Projector
 	watcher   *projector.Watcher
+	sessions  *access.Sessions
 	server    *web.Server
 }
 
@@ -70,13 +74,17 @@ func newApp(ctx context.Context, cfg appConfig) (*app, error) {
 	if err != nil {
 		return nil, err
 	}
-	pages, err := portal.New(portal.Config{Pool: cfg.Pool, Desk: in, Releaser: a.projector, Projection: a.watcher, Logger: log, Tokens: tokens, Personas: cfg.Personas, PersonaToken: cfg.PersonaToken,
-		Minimums: cfg.Minimums})
+	cfg.Sessions.Pool, cfg.Sessions.Logger = cfg.Pool, log
+	if a.sessions, err = access.NewSessions(cfg.Sessions); err != nil {
+		return nil, err
+	}
+	pages, err := portal.New(portal.Config{Pool: cfg.Pool, Desk: in, Releaser: a.projector, Projection: a.watcher, Logger: log, Tokens: tokens,
+		Sessions: a.sessions, SignOn: cfg.SignOn, Personas: cfg.Personas, PersonaToken: cfg.PersonaToken, Minimums: cfg.Minimums})
 	if err != nil {
 		return nil, err
 	}
 	router := web.NewRouter()
-	router.Use(access.Require(access.Config{Tokens: tokens, Logger: log, OperatorToken: cfg.OperatorToken, RefusePage: pages.Refuse}))
+	router.Use(access.Require(access.Config{Tokens: tokens, Sessions: a.sessions, Logger: log, OperatorToken: cfg.OperatorToken, PublicURL: cfg.PublicURL, RefusePage: pages.Refuse}))
 	in.Routes(router)
 	answers.Routes(router)
 	pages.Routes(router)
@@ -144,6 +152,7 @@ func (a *app) Run(ctx context.Context) error {
 		group.Go(func() error { return a.projector.Run(ctx) })
 	}
 	group.Go(func() error { return a.watcher.Run(ctx) })
+	group.Go(func() error { return a.sessions.Run(ctx) })
 	if a.Spool != nil {
 		group.Go(func() error { return a.Spool.Run(ctx) })
 		group.Go(func() error { return verifyLater(ctx, a.Stream) })

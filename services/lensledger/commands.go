@@ -42,6 +42,7 @@ type serveCommand struct {
 	Project bool   `help:"Run the projector in this process too."`
 	spoolFlags
 	minimumFlags
+	signOnFlags
 }
 
 // Run serves over HTTP.
@@ -55,6 +56,10 @@ func (c *serveCommand) Run(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	signOn, err := c.signOn()
+	if err != nil {
+		return err
+	}
 	c.streamLater = c.Spool != ""
 	return c.withBoth(ctx, "serve", func(pool *pgxpool.Pool, s *stream.Stream) error {
 		spool, err := c.openSpool(s.Publisher())
@@ -62,7 +67,7 @@ func (c *serveCommand) Run(ctx context.Context) error {
 			return err
 		}
 		a, err := newApp(ctx, appConfig{Pool: pool, Schema: c.Schema, Stream: s, Spool: spool, Listen: c.Listen, Issuers: issuers,
-			OperatorToken: c.Operators, Project: c.Project, Minimums: minimums})
+			OperatorToken: c.Operators, Project: c.Project, Minimums: minimums, SignOn: signOn, Sessions: c.sessions(), PublicURL: c.PublicURL})
 		if err == nil {
 			err = a.Run(ctx)
 		}

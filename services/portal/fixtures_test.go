@@ -35,7 +35,7 @@ var (
 // onPaper is a service that has no server behind it: for what is only worded.
 func onPaper(t *testing.T) *Service {
 	t.Helper()
-	s, err := New(Config{Pool: &pgxpool.Pool{}, Tokens: &access.Verifier{}, Desk: &intake.Service{}, Releaser: noRelease{},
+	s, err := New(Config{Pool: &pgxpool.Pool{}, Tokens: &access.Verifier{}, Sessions: &access.Sessions{}, Desk: &intake.Service{}, Releaser: noRelease{},
 		Personas:     []Persona{{"trainee", "trainee", "S-014, sixty whole cases done"}, {"quality", "quality", "reviews the alarms of HARBOUR"}},
 		PersonaToken: func(string) (string, error) { return "", nil }, Now: func() time.Time { return fixedNow }})
 	if err != nil {

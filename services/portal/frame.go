@@ -22,7 +22,11 @@ type frame struct {
 	AsOf     string // what the page's rows rest on; empty where it has none
 	Late     string // a warning that the rows may be older than they look
 	Caution  string
+	by       string // mark of who asks, see typedBy; empty for a stranger
 }
+
+// typist marks who types into the page's forms.
+func (f frame) typist() string { return f.by }
 
 // link leads to another page.
 type link struct {
@@ -39,7 +43,7 @@ const lagWithin = 2 * time.Second
 
 // frame makes the frame of a page. asOf is nil for a page without rows.
 func (s *Service) frame(ctx context.Context, actor access.Actor, title string, asOf *archive.AsOf) frame {
-	f := frame{Title: title, Caution: caution, Who: who(actor), Links: links(actor)}
+	f := frame{Title: title, Caution: caution, Who: who(actor), Links: links(actor), by: markOf(actor)}
 	if len(s.cfg.Personas) > 0 {
 		f.Invented = simulate.Invented
 	}

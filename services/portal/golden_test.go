@@ -44,6 +44,7 @@ func goldenPages(t *testing.T, s *Service) map[string]struct {
 		add("home-"+string(a.Role), "home", homeView{frame: s.frame(ctx, a, "What would you like to know?", nil), Cases: may(a.Role, "GET", "/cases/{case}")})
 	}
 	add("failure", "failure", failureView{frame: s.frame(ctx, trainee, "Something failed", nil), Message: "Something failed on our side.", Quote: "ABC"})
+	signingPages(t, s, people, add)
 
 	quiet, crossed := drawn(45, 30), drawn(45, 3, 12, 20, 22, 31, 40)
 	review := alarm.ReviewRow{ReviewedAt: fixedNow, Finding: "training-need", Action: "Scrubbed supervision for ten cases", ReviewedBy: "quality"}
@@ -173,6 +174,24 @@ func departments(t *testing.T, s *Service, add func(name, page string, view any)
 		page := of(quality, "/departments/{department}/infections", "Were there infections inside the eye, and do they lie close together?")
 		page.infections(infections(n))
 		add(name, "department", page)
+	}
+}
+
+// signingPages adds what stands around signing in and out, and pages that keep what
+// was typed.
+func signingPages(t *testing.T, s *Service, people []personaRow, add func(name, page string, view any)) {
+	t.Helper()
+	add("home-sign-on", "home", homeView{frame: s.frame(t.Context(), access.Actor{}, "Sign in", nil), Personas: people,
+		SignOn: "/sign-in?to=%2Falarms%3Frecorded%3Dx", To: "/alarms?recorded=x"})
+	add("signed-out", "signedout", signedOutView{s.frame(t.Context(), access.Actor{}, "You are signed out here", nil), "https://login.example/end?client_id=lensledger&post_logout_redirect_uri=x"})
+	sent := []fieldView{{typedBy, "abc"}, {"action", "First \"line\"\r\n<second> line"}, {"finding", "case-mix"}}
+	shown := []factView{{"Action", "First \"line\"\r\n<second> line"}, {"Finding", "case-mix"}}
+	for name, v := range map[string]failureView{
+		"typed-sign-in": {frame: s.frame(t.Context(), access.Actor{}, "Sign in first", nil), Message: "Nothing is stored yet.", SignIn: "/sign-in", Typed: shown, Again: &againView{"/alarms/A-1/reviews", sent, "Signed in: send it again"}},
+		"typed-away":    {frame: s.frame(t.Context(), quality, "Not available for the moment", nil), Message: "Try again.", Again: &againView{"/quarantine/7/replays", sent[:1], "Send it again"}},
+		"typed-other":   {frame: s.frame(t.Context(), trainer, "Who signs this?", nil), Message: "Nothing is stored yet.", Typed: shown, Again: &againView{"/alarms/A-1/reviews", sent, "Send it as Trainer S-002"}},
+	} {
+		add(name, "failure", v)
 	}
 }
 

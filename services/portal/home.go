@@ -1,14 +1,12 @@
 package portal
 
 import (
-	"fmt"
 	"net/http"
 	"net/url"
 	"regexp"
 	"strings"
 
 	"lensledger/services/access"
-	"lensledger/services/web"
 )
 
 // homeView is the first page: the door for strangers, else the way to the others.
@@ -16,6 +14,8 @@ type homeView struct {
 	frame
 	Personas []personaRow
 	Problem  string // why signing in didn't work
+	SignOn   string // where the sign-on service is asked; empty without one
+	To       string // where to go after signing in; empty for this page
 	Cases    bool   // offers to open a case by its code
 }
 
@@ -29,21 +29,28 @@ func (s *Service) home(w http.ResponseWriter, r *http.Request, actor access.Acto
 	cases := may(actor.Role, http.MethodGet, "/cases/{case}")
 	if code := strings.TrimSpace(r.URL.Query().Get("case")); cases && code != "" {
 		if !caseCode.MatchString(code) {
-			return s.door(w, r, actor, http.StatusUnprocessableEntity, "A case code is letters, digits, - and _, at most 40. Check the code and try again.")
+			return s.door(w, r, actor, http.StatusUnprocessableEntity, "", "A case code is letters, digits, - and _, at most 40. Check the code and try again.")
 		}
 		http.Redirect(w, r, "/cases/"+url.PathEscape(code), http.StatusSeeOther)
 		return nil
 	}
-	return s.door(w, r, actor, http.StatusOK, "")
+	return s.door(w, r, actor, http.StatusOK, "", "")
 }
 
-func (s *Service) door(w http.ResponseWriter, r *http.Request, actor access.Actor, status int, problem string) error {
+// door shows the first page; to is where somebody goes who signs in on it.
+func (s *Service) door(w http.ResponseWriter, r *http.Request, actor access.Actor, status int, to, problem string) error {
 	title := "Sign in"
 	if actor.Role != "" {
 		title = "What would you like to know?"
 	}
 	view := homeView{frame: s.frame(r.Context(), actor, title, nil), Problem: problem,
 		Cases: may(actor.Role, http.MethodGet, "/cases/{case}")}
+	if to = access.LocalPath(to); to != "/" {
+		view.To = to
+	}
+	if s.cfg.SignOn != nil {
+		view.SignOn = access.SignInAddress(to)
+	}
 	for _, p := range s.cfg.Personas {
 		view.Personas = append(view.Personas, personaRow{p.Name, roleName(p.Role), p.Words})
 	}
@@ -55,48 +62,4 @@ func roleName(role string) string {
 		return sentence(name)
 	}
 	return sentence(plain(role))
-}
-
-// signIn serves POST /sign-in: a pasted token, or the name of an invented person.
-func (s *Service) signIn(w http.ResponseWriter, r *http.Request, _ access.Actor) error {
-	if err := r.ParseForm(); err != nil {
-		return web.BodyError(err)
-	}
-	token := strings.TrimSpace(r.PostFormValue("token"))
-	if name := r.PostFormValue("persona"); name != "" {
-		if !s.isPersona(name) {
-			return s.door(w, r, access.Actor{}, http.StatusUnauthorized, "There is no such person in this demo. Pick one from the list.")
-		}
-		var err error
-		if token, err = s.cfg.PersonaToken(name); err != nil {
-			return fmt.Errorf("token of persona %s: %w", name, err)
-		}
-	}
-	if token == "" {
-		return s.door(w, r, access.Actor{}, http.StatusUnauthorized, "The token field is empty. Paste the token that you were given.")
-	}
-	if _, err := s.cfg.Tokens.Verify(r.Context(), token); err != nil {
-		// Why is in the verifier's own words and not for strangers.
-		return s.door(w, r, access.Actor{}, http.StatusUnauthorized,
-			"This token isn't accepted. It may have expired, or been cut off while copying: get a new one and paste all of it. If that doesn't help, its issuer may be out of reach: try again later.")
-	}
-	access.SetSession(w, token, s.cfg.Secure)
-	http.Redirect(w, r, "/", http.StatusSeeOther)
-	return nil
-}
-
-func (s *Service) isPersona(name string) bool {
-	for _, p := range s.cfg.Personas {
-		if p.Name == name {
-			return true
-		}
-	}
-	return false
-}
-
-// signOut serves POST /sign-out.
-func (s *Service) signOut(w http.ResponseWriter, r *http.Request, _ access.Actor) error {
-	access.ClearSession(w, s.cfg.Secure)
-	http.Redirect(w, r, "/", http.StatusSeeOther)
-	return nil
 }

@@ -1,6 +1,7 @@
 package portal
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"net/http"
@@ -194,6 +195,9 @@ func intakeAnswer(counts []archive.IntakeCount, waiting int, readable bool) stri
 	return out + " " + plural(waiting, "event waits", "events wait") + " in quarantine and count in no figure."
 }
 
+// releaseWithin bounds how long a replay waits for the log.
+const releaseWithin = 10 * time.Second
+
 // replay serves POST /quarantine/{sequence}/replays.
 func (s *Service) replay(w http.ResponseWriter, r *http.Request, actor access.Actor) error {
 	if s.cfg.Releaser == nil {
@@ -213,7 +217,10 @@ func (s *Service) replay(w http.ResponseWriter, r *http.Request, actor access.Ac
 	if !visible {
 		return web.NotFound()
 	}
-	position, err := s.cfg.Releaser.Release(r.Context(), sequence, nil)
+	// The log is asked until it answers; a person isn't kept waiting for ever.
+	within, cancel := context.WithTimeout(r.Context(), releaseWithin)
+	defer cancel()
+	position, err := s.cfg.Releaser.Release(within, sequence, nil)
 	var refused *projector.StillRefused
 	switch {
 	case errors.As(err, &refused):
@@ -223,6 +230,8 @@ func (s *Service) replay(w http.ResponseWriter, r *http.Request, actor access.Ac
 		return s.intakePage(w, r, actor, http.StatusUnprocessableEntity, fmt.Sprintf("The event at position %s was replayed before.", whole(int(sequence))))
 	case errors.Is(err, projector.ErrNotQuarantined):
 		return web.NotFound()
+	case err != nil && within.Err() != nil:
+		return &web.Error{Code: web.CodeUnavailable, Message: "The log doesn't take events for the moment. The event stays in quarantine: try again in a little while."}
 	case err != nil:
 		return err
 	}

@@ -35,9 +35,9 @@ type Releaser interface {
 	Release(ctx context.Context, sequence uint64, with *archive.Exchange) (uint64, error)
 }
 
-// Tokens say who a token is of; *access.Verifier is one.
+// Tokens say who a token is of, and when it ends; *access.Verifier is one.
 type Tokens interface {
-	Verify(ctx context.Context, token string) (access.Actor, error)
+	VerifyUntil(ctx context.Context, token string) (access.Actor, time.Time, error)
 }
 
 // Lagger knows how far the rows are behind the stream; *projector.Projector is one.
@@ -55,9 +55,11 @@ type Persona struct {
 
 // Config is what the pages need.
 type Config struct {
-	Pool   *pgxpool.Pool
-	Tokens Tokens
-	Desk   Desk // nil: alarms can be read, not reviewed
+	Pool     *pgxpool.Pool
+	Tokens   Tokens
+	Sessions *access.Sessions
+	SignOn   *access.SignOn // nil: people sign in with a token, or as a persona
+	Desk     Desk           // nil: alarms can be read, not reviewed
 
 	Releaser   Releaser          // nil: quarantine can be read, not replayed
 	Projection intake.Projection // nil: a page after a review may not show it yet
@@ -75,7 +77,6 @@ type Config struct {
 	Personas     []Persona
 	PersonaToken func(name string) (string, error)
 
-	Secure bool             // the service is reached over TLS: cookies go over TLS only
 	Logger *slog.Logger     // nil is slog.Default()
 	Now    func() time.Time // nil is time.Now
 }
@@ -101,6 +102,8 @@ func New(cfg Config) (*Service, error) {
 		return nil, errors.New("portal: a database pool is needed")
 	case cfg.Tokens == nil:
 		return nil, errors.New("portal: something that verifies tokens is needed")
+	case cfg.Sessions == nil:
+		return nil, errors.New("portal: something that keeps sessions is needed")
 	case len(cfg.Personas) > 0 && cfg.PersonaToken == nil:
 		return nil, errors.New("portal: personas need a function that gives their tokens")
 	}
@@ -149,6 +152,8 @@ func parseTemplates() (map[string]*template.Template, error) {
 // stands.
 func (s *Service) Routes(router *mux.Router) {
 	router.HandleFunc("/", s.page(s.home)).Methods(http.MethodGet)
+	router.HandleFunc("/sign-in", s.page(s.beginSignIn)).Methods(http.MethodGet)
+	router.HandleFunc(access.AnswerPath, s.page(s.finishSignIn)).Methods(http.MethodGet)
 	router.HandleFunc("/sign-in", s.page(s.signIn)).Methods(http.MethodPost)
 	router.HandleFunc("/sign-out", s.page(s.signOut)).Methods(http.MethodPost)
 	router.HandleFunc("/my/charts", s.page(s.charts)).Methods(http.MethodGet)
@@ -175,6 +180,8 @@ func (s *Service) Routes(router *mux.Router) {
 	router.HandleFunc("/intake", s.page(s.intake)).Methods(http.MethodGet)
 	router.HandleFunc(replayRoute, s.page(s.replay)).Methods(http.MethodPost)
 	router.HandleFunc("/assets/{file}", asset).Methods(http.MethodGet)
+	router.NotFoundHandler = s.nowhere(router.NotFoundHandler)
+	router.MethodNotAllowedHandler = s.nowhere(router.MethodNotAllowedHandler)
 }
 
 // Routes of what the pages' own forms send, apart from signing in and out.
@@ -206,6 +213,9 @@ func (s *Service) page(h handler) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		actor, _ := access.FromContext(r.Context())
 		r.Body = http.MaxBytesReader(w, r.Body, maxFormBytes)
+		if s.signsForAnother(w, r, actor) {
+			return
+		}
 		if err := h(w, r, actor); err != nil {
 			s.fail(w, r, actor, err)
 		}
@@ -218,10 +228,14 @@ func (s *Service) render(w http.ResponseWriter, status int, name string, view an
 	if err := s.pages[name].Execute(&body, view); err != nil {
 		return fmt.Errorf("render page %s: %w", name, err)
 	}
+	page := body.Bytes()
+	if by, ok := view.(interface{ typist() string }); ok {
+		page = markForms(page, by.typist())
+	}
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
 	w.WriteHeader(status)
 	// A failed write means that the reader is gone; there is nobody to tell.
-	_, _ = w.Write(body.Bytes())
+	_, _ = w.Write(page)
 	return nil
 }
 

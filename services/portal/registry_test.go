@@ -29,10 +29,12 @@ import (
 type registry struct {
 	t         *testing.T
 	db        *pgtest.DB
+	nats      *stream.Server
 	publisher *stream.Publisher
 	projector *projector.Projector
 	issuer    *access.DevIssuer
 	service   *Service
+	sessions  *access.Sessions
 	server    *httptest.Server
 }
 
@@ -45,6 +47,7 @@ func newRegistry(t *testing.T) *registry {
 		t.Fatal(err)
 	}
 	t.Cleanup(nats.Close)
+	r.nats = nats
 	log, err := stream.Open(ctx, stream.Config{Server: nats, Name: "portal test", ManageStream: true})
 	if err != nil {
 		t.Fatal(err)
@@ -67,7 +70,10 @@ func newRegistry(t *testing.T) *registry {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r.service, err = New(Config{Pool: r.db.Pool, Tokens: tokens, Desk: desk, Releaser: r.projector, Projection: projected{r},
+	if r.sessions, err = access.NewSessions(access.SessionConfig{Pool: r.db.Pool}); err != nil {
+		t.Fatal(err)
+	}
+	r.service, err = New(Config{Pool: r.db.Pool, Tokens: tokens, Sessions: r.sessions, Desk: desk, Releaser: r.projector, Projection: projected{r},
 		Personas:     []Persona{{"trainee", "trainee", "S-014"}},
 		PersonaToken: func(name string) (string, error) { return r.issuer.Token(trainee) },
 		Logger:       slog.New(slog.DiscardHandler)})
@@ -75,7 +81,7 @@ func newRegistry(t *testing.T) *registry {
 		t.Fatal(err)
 	}
 	router := web.NewRouter()
-	router.Use(access.Require(access.Config{Tokens: tokens, RefusePage: r.service.Refuse}))
+	router.Use(access.Require(access.Config{Tokens: tokens, Sessions: r.sessions, RefusePage: r.service.Refuse}))
 	r.service.Routes(router)
 	r.server = httptest.NewServer(web.Handler(router, web.Options{}))
 	t.Cleanup(r.server.Close)
@@ -159,16 +165,16 @@ func operations() []events.Event {
 // browser asks for pages as one actor, without following redirects.
 type browser struct {
 	r     *registry
-	token string
+	token string // id of the session; empty for a stranger
 }
 
 func (r *registry) as(a access.Actor) browser {
 	r.t.Helper()
-	token, err := r.issuer.Token(a)
-	if err != nil {
+	rec := httptest.NewRecorder()
+	if err := r.sessions.Begin(rec, httptest.NewRequestWithContext(r.t.Context(), http.MethodPost, "/sign-in", nil), a, time.Time{}, false); err != nil {
 		r.t.Fatal(err)
 	}
-	return browser{r, token}
+	return browser{r, rec.Result().Cookies()[0].Value}
 }
 
 // answer is a page as it came.
