@@ -45,6 +45,9 @@ const (
 	TypeAlarmReviewed        Type = "lensledger.alarm.reviewed.v1"
 	TypeChartRestarted       Type = "lensledger.chart.restarted.v1"
 	TypeFiguresReleased      Type = "lensledger.figures.released.v1"
+
+	TypeRecordQuestioned Type = "lensledger.record.questioned.v1"
+	TypeRecordAnswered   Type = "lensledger.record.answered.v1"
 )
 
 // About is what an event's subject names.
@@ -94,6 +97,8 @@ var Catalogue = []Entry{
 	entry[FollowupFinding](TypeFollowupFinding, AboutCase, "what was found in the eye after the operation"),
 	entry[FollowupClosed](TypeFollowupClosed, AboutCase, "no more follow-up is to come"),
 	entry[CaseReviewed](TypeCaseReviewed, AboutCase, "trainer and trainee went through the case"),
+	entry[RecordQuestioned](TypeRecordQuestioned, AboutCase, "an operator says that the case's record is wrong"),
+	entry[RecordAnswered](TypeRecordAnswered, AboutCase, "the department answers such a question"),
 	entry[EventAmended](TypeEventAmended, AboutCorrection, "the whole data of an earlier event is replaced"),
 	entry[EventRetracted](TypeEventRetracted, AboutCorrection, "an earlier event is taken back"),
 	entry[CaseJoined](TypeCaseJoined, AboutCase, "two case codes are the same operation"),

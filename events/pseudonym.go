@@ -44,7 +44,7 @@ const alarmField = "alarm"
 // prose are the fields of free text that no figure reads. A code of at least
 // minProse characters that stands in one as a word of its own is replaced too.
 var prose = map[string]bool{"management": true, "chosen_by": true, "action": true, "agreed_action": true, "reason": true,
-	"note": true}
+	"note": true, "words": true}
 
 // minProse keeps a code such as "5" from being taken for a number of a sentence.
 const minProse = 4

@@ -46,6 +46,8 @@ type (
 	Certainty        string // how sure an endophthalmitis is
 	CloseReason      string // why follow-up ended
 	Stage            string // how a case was beside what is usual at this stage
+	RecordPart       string // what of a case's record is wrong
+	RecordAnswer     string // what came of saying so
 )
 
 // Words that rules name. The full lists are in words.
@@ -129,6 +131,10 @@ const (
 	StageAs    Stage = "as"
 	StageBelow Stage = "below"
 
+	AnswerCorrected  RecordAnswer = "corrected"
+	AnswerLeftAsItIs RecordAnswer = "left-as-it-is"
+	AnswerSentOn     RecordAnswer = "sent-on"
+
 	KindDetection  ChartKind = "detection"
 	KindCompetence ChartKind = "competence"
 
@@ -199,6 +205,8 @@ var words = map[reflect.Type][]string{
 	list[Certainty]():        {"presumed", "culture-proven"},
 	list[CloseReason]():      {"discharged", "died", "moved"},
 	list[Stage]():            {"above", "as", "below"},
+	list[RecordPart]():       {"step", "operator", "complication", "outcome", "implant", "other"},
+	list[RecordAnswer]():     {"corrected", "left-as-it-is", "sent-on"},
 	list[FindingKind](): {"corneal-oedema", "cystoid-macular-oedema", "endophthalmitis", "raised-pressure", "detachment",
 		"return-to-theatre", "unplanned-attendance", "posterior-capsule-opacification", "wound-leak", "iris-prolapse",
 		"retained-lens-matter", "uveitis", "other"},

@@ -236,7 +236,8 @@ func (d *department) play(trainee, consultant *surgeon, midnight, start int64) (
 	c := d.newCourse(op, b, b.code, midnight, end)
 	c.planLens(plan)
 	c.run(plan, late)
-	return []bundle{r.bundle(), plan.bundle()}, end + turnaround
+	asked := c.question(r)
+	return []bundle{r.bundle(), plan.bundle(), asked.bundle()}, end + turnaround
 }
 
 // playTwice writes the booking under one code and the operation under another,

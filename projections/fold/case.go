@@ -43,6 +43,8 @@ type Case struct {
 	Findings      []Finding
 	Closed        *Closing
 	Reviews       []CaseReview
+	Questions     []Question // what operators say is wrong in this record
+	Answers       []Answer   // all, those whose question isn't here too
 
 	Timeline  []Effective // every event that stands, in order
 	Conflicts []events.Identity
@@ -79,6 +81,7 @@ func foldCase(code string, r Resolved) Case {
 		c.apply(e)
 	}
 	c.afterOperation()
+	c.answerQuestions()
 	c.flagOrder()
 	c.flagEyes()
 	c.flagImplant()
@@ -175,6 +178,10 @@ func (c *Case) apply(e Effective) {
 		c.Closed = &Closing{*d, e.Time, e.Identity()}
 	case *events.CaseReviewed:
 		c.Reviews = append(c.Reviews, CaseReview{*d, e.Time, e.Department})
+	case *events.RecordQuestioned:
+		c.Questions = append(c.Questions, Question{RecordQuestioned: *d, ID: e.Identity(), At: e.Time, Department: e.Department})
+	case *events.RecordAnswered:
+		c.Answers = append(c.Answers, Answer{*d, e.Time})
 	default:
 		c.flag("misplaced", e, string(e.Type)+" is not about a case")
 	}

@@ -42,6 +42,8 @@ func surgeonsIn(data any) []events.Code {
 		return []events.Code{d.By}
 	case *events.CaseReviewed:
 		return []events.Code{d.Trainer}
+	case *events.RecordQuestioned:
+		return []events.Code{d.By}
 	}
 	return nil
 }

@@ -17,8 +17,49 @@ type StepProgress struct {
 	// unplanned, and that of the latest run where it is known; "" when none is.
 	Reached      string       `json:"supervision_reached"`
 	Latest       string       `json:"supervision_latest"`
+	Lately       Lately       `json:"lately"`
 	Supervisions []Supervised `json:"by_supervision"`
 	Times        Curve        `json:"times"`
+}
+
+// LatelyCases is how many of the latest cases with a step say under which
+// supervision it is done lately. Common practice, no source.
+const LatelyCases = 10
+
+// Lately is the least supervision under which a step was done and not handed over
+// unplanned in its latest cases, LatelyCases at most; "" when none is on record.
+// Failed of the cases were handed over unplanned.
+type Lately struct {
+	Supervision string `json:"supervision"`
+	Cases       int    `json:"cases"`
+	Failed      int    `json:"failed"`
+	Unknown     int    `json:"unknown"` // cases of which the supervision, or whether it was handed over, isn't known
+}
+
+// did is one case of a step: under which supervision (its place in
+// supervisionOrder, -1 when unknown), and what came of it.
+type did struct {
+	supervision   int
+	failed, known bool
+}
+
+func latelyOf(cases []did) Lately {
+	cases = cases[max(0, len(cases)-LatelyCases):]
+	out, least := Lately{Cases: len(cases)}, -1
+	for _, c := range cases {
+		switch {
+		case c.failed:
+			out.Failed++
+		case !c.known || c.supervision < 0:
+			out.Unknown++
+		default:
+			least = max(least, c.supervision)
+		}
+	}
+	if least >= 0 {
+		out.Supervision = supervisionOrder[least]
+	}
+	return out
 }
 
 // Supervised counts the cases of a step under one supervision.
@@ -39,6 +80,7 @@ func stepProgressOf(runs StepRuns) (StepProgress, error) {
 	var seconds []measure.CaseValue
 	untimed := 0
 	bySupervision := make([]Supervised, len(supervisionOrder))
+	var cases []did
 	for from := 0; from < len(runs.Runs); {
 		to := from
 		failed, known := false, true
@@ -62,6 +104,7 @@ func stepProgressOf(runs StepRuns) (StepProgress, error) {
 			p.Unknown++
 		}
 		at := slices.Index(supervisionOrder, last.Supervision)
+		cases = append(cases, did{at, failed, known})
 		if at < 0 {
 			continue
 		}
@@ -81,6 +124,7 @@ func stepProgressOf(runs StepRuns) (StepProgress, error) {
 			p.Supervisions = append(p.Supervisions, s)
 		}
 	}
+	p.Lately = latelyOf(cases)
 	var err error
 	p.Times, err = curveOf("seconds", seconds, untimed)
 	return p, err

@@ -47,6 +47,37 @@ func followedEyeOf(e outcome.EyeRow) followedEye {
 	return followedEye{e.CaseCode, e.OperatedOn, e.BeforeOn, e.AfterOn, e.RefractionOn, e.RefractionReason, e.FollowupClosed}
 }
 
+// Where one kind of follow-up stands.
+const (
+	FollowupKnown       = "known"
+	FollowupMissing     = "missing"      // its time is over
+	FollowupWaiting     = "waiting"      // its time isn't over
+	FollowupNotExpected = "not-expected" // another operation on the eye made it meaningless
+)
+
+// stands says where the follow-up of an eye stands at a time: the acuity before,
+// the acuity after and the refraction.
+func (e followedEye) stands(at time.Time) (before, after, refraction string) {
+	of := func(on *time.Time, days int) string {
+		switch {
+		case on != nil:
+			return FollowupKnown
+		case at.After(e.OperatedOn.AddDate(0, 0, days+1)):
+			return FollowupMissing
+		}
+		return FollowupWaiting
+	}
+	before = FollowupKnown
+	if e.BeforeOn == nil {
+		before = FollowupMissing
+	}
+	after, refraction = of(e.AfterOn, fold.AcuityToDay), of(e.RefractionOn, fold.RefractionToDay)
+	if e.RefractionOn == nil && e.RefractionReason == fold.AfterOtherProcedure {
+		refraction = FollowupNotExpected
+	}
+	return before, after, refraction
+}
+
 // missingOf counts what is missing at a time. A refraction that another operation
 // on the eye made meaningless isn't missing.
 func missingOf(eyes []followedEye, at time.Time) Missing {
@@ -55,22 +86,18 @@ func missingOf(eyes []followedEye, at time.Time) Missing {
 		return cmp.Or(b.OperatedOn.Compare(a.OperatedOn), cmp.Compare(a.CaseCode, b.CaseCode))
 	})
 	for _, e := range eyes {
-		over := func(days int) bool { return at.After(e.OperatedOn.AddDate(0, 0, days+1)) }
+		before, after, refraction := e.stands(at)
 		c := MissingCase{Case: e.CaseCode, OperatedOn: e.OperatedOn.Format(time.DateOnly), Closed: e.FollowupClosed}
-		if e.BeforeOn == nil {
-			m.AcuityBefore++
-			c.Missing = append(c.Missing, "acuity-before")
+		for _, kind := range []struct {
+			stands, word string
+			count        *int
+		}{{before, "acuity-before", &m.AcuityBefore}, {after, "acuity-after", &m.AcuityAfter}, {refraction, "refraction", &m.Refraction}} {
+			if kind.stands == FollowupMissing {
+				*kind.count++
+				c.Missing = append(c.Missing, kind.word)
+			}
 		}
-		noRefraction := e.RefractionOn == nil && e.RefractionReason != fold.AfterOtherProcedure
-		if e.AfterOn == nil && over(fold.AcuityToDay) {
-			m.AcuityAfter++
-			c.Missing = append(c.Missing, "acuity-after")
-		}
-		if noRefraction && over(fold.RefractionToDay) {
-			m.Refraction++
-			c.Missing = append(c.Missing, "refraction")
-		}
-		if (e.AfterOn == nil && !over(fold.AcuityToDay)) || (noRefraction && !over(fold.RefractionToDay)) {
+		if after == FollowupWaiting || refraction == FollowupWaiting {
 			m.Waiting++
 		}
 		if len(c.Missing) > 0 {

@@ -40,21 +40,6 @@ type Progress struct {
 	Missing       Missing        `json:"missing_followup"`
 }
 
-// Minimum is a published least number of whole cases.
-type Minimum struct {
-	Name    string `json:"name"`
-	Cases   int    `json:"cases"`
-	Source  string `json:"source"`
-	Reached bool   `json:"reached"`
-}
-
-// Minimums are the published counts, as settings: none says when somebody is safe
-// to operate alone.
-var Minimums = []Minimum{
-	{Name: "usa", Cases: 86, Source: "ACGME case log, March 2021: as primary surgeon"},
-	{Name: "uk", Cases: 350, Source: "Grinton M et al. Eye 2021;35:1213-1220: before completion of training"},
-}
-
 // ReadProgress gives a surgeon's progress as of a position. The reader has to see
 // the whole of the surgeon: a part would mislead.
 func ReadProgress(ctx context.Context, tx pgx.Tx, surgeon string, asOf archive.AsOf) (Progress, error) {
@@ -111,13 +96,7 @@ type operationLength struct {
 func progressOf(s Surgeon, done []Entry, steps []StepEntry, lengths []operationLength) (Progress, error) {
 	numbers := NewNumbering(s, done)
 	p := Progress{Surgeon: s.Surgeon, Enrolled: s.Enrolled, Post: s.Post, Trainee: s.Trainee, CaseNumber: numbers.Reached(),
-		PriorWhole: int(s.PriorWhole), PriorPart: int(s.PriorPart), Minimums: slices.Clone(Minimums), Steps: []StepProgress{}}
-	for i := range p.Minimums {
-		m := &p.Minimums[i]
-		if m.Reached = p.CaseNumber >= m.Cases; !m.Reached && p.NextMinimum == nil {
-			p.NextMinimum = m
-		}
-	}
+		PriorWhole: int(s.PriorWhole), PriorPart: int(s.PriorPart), Steps: []StepProgress{}}.Against(Minimums)
 	length := make(map[string]*int64, len(lengths))
 	for _, l := range lengths {
 		length[l.CaseCode] = l.OperatingSeconds

@@ -36,6 +36,7 @@ const (
 	tableBand
 	tablePoint
 	tableCaseReview
+	tableQuestion
 	tableCount
 )
 
@@ -53,6 +54,7 @@ var tables = [tableCount]pg.Table{
 	tableBand:       learning.BandTable,
 	tablePoint:      feedback.PointTable,
 	tableCaseReview: feedback.ReviewTable,
+	tableQuestion:   feedback.QuestionTable,
 }
 
 const cellTable = "department_cell"
@@ -123,6 +125,9 @@ func (r *rowset) addCases(cases []fold.Case, sign int64) {
 		}
 		for _, p := range feedback.ReviewsOf(c, row) {
 			r.add(tableCaseReview, p)
+		}
+		for _, q := range feedback.QuestionsOf(c) {
+			r.add(tableQuestion, q)
 		}
 		if r.cells != nil {
 			department.Add(r.cells, row, eye, sign)

@@ -210,7 +210,7 @@ func (r *registry) contents(t testing.TB) map[string][]string {
 	t.Helper()
 	out := map[string][]string{}
 	for _, table := range []string{"operation", "eye_outcome", "chart_entry", "step_entry", "surgeon", "chart_design", "chart_review", "alarm_handling", "chart",
-		"alarm", "peer_band", "teaching_point", "case_review", "department_cell"} {
+		"alarm", "peer_band", "teaching_point", "case_review", "record_question", "department_cell"} {
 		rows, err := r.Pool.Query(t.Context(), "SELECT (to_jsonb(t) - 'first_position' - 'last_position')::text FROM "+table+" t")
 		if err != nil {
 			t.Fatal(err)
@@ -344,6 +344,14 @@ func answers(ctx context.Context, tx pgx.Tx, asOf string, departments, surgeons,
 		}
 		runs, err := learning.Steps(ctx, tx, s, a)
 		if err := add(runs, err); err != nil {
+			return "", 0, err
+		}
+		eyes, err := department.ReadEyesOfSurgeon(ctx, tx, s, a)
+		if err := add(eyes, err); err != nil {
+			return "", 0, err
+		}
+		book, err := learning.ReadLogbook(ctx, tx, s, time.Time{}, time.Time{}, a)
+		if err := add(book, err); err != nil {
 			return "", 0, err
 		}
 		said, err := feedback.Points(ctx, tx, s, a)

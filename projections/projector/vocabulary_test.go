@@ -53,6 +53,11 @@ func (m *maker) wholePath(s events.Event, n int) {
 	m.add(events.TypeFollowupClosed, s.Subject, days(90), &events.FollowupClosed{Reason: "discharged"})
 	m.add(events.TypeCaseReviewed, s.Subject, days(1), &events.CaseReviewed{Trainer: "C-01", AtThisStage: events.StageAs,
 		TeachingPoints: []events.Code{"rhexis-small"}, AgreedAction: "draw it first", SupervisionNext: "scrubbed"})
+	question := m.add(events.TypeRecordQuestioned, s.Subject, days(2), &events.RecordQuestioned{Part: "operator", Words: "the last quadrant was mine", By: operator})
+	if n%3 != 1 {
+		m.add(events.TypeRecordAnswered, s.Subject, days(4), &events.RecordAnswered{Question: events.ID(question.ID), Answer: events.AnswerSentOn, By: "Q-01"})
+		m.add(events.TypeRecordAnswered, s.Subject, days(5), &events.RecordAnswered{Question: events.ID(question.ID), Answer: events.AnswerCorrected, Words: "amended", By: "Q-01"})
+	}
 	m.correct(events.TypeEventRetracted, wrong, days(71), &events.EventRetracted{TargetSource: events.Code(wrong.Source), TargetID: events.ID(wrong.ID)})
 	raw := events.Event{Type: late.Type, Data: sees(10, "corrected"), Source: "x", ID: "x", Subject: "x", Department: "x", Time: late.Time}
 	m.correct(events.TypeEventAmended, late, days(95), &events.EventAmended{TargetSource: events.Code(late.Source), TargetID: events.ID(late.ID),

@@ -54,6 +54,8 @@ type caseRecord struct {
 	Outcome  *eyeOutcome    `json:"eye_outcome"` // null for what is no operation or stays out of the benchmarks
 	Reviews  []caseReviewed `json:"reviews"`
 
+	Questions []caseQuestion `json:"questions"` // what operators say is wrong in this record
+
 	Flags     []fold.Flag     `json:"flags"`
 	Conflicts []identity      `json:"conflicts"`
 	Retracted int             `json:"retracted"`
@@ -193,7 +195,7 @@ func recordOf(record outcome.Record, merged []string) (caseRecord, error) {
 		ResponsibleConsultant: c.Responsible(), FirstOperator: c.FirstOperator(), Supervision: row.Supervision,
 		Anaesthesia: []string{}, Operators: []string{}, TakenOver: row.TakenOver,
 		Steps: make([]step, len(c.Steps)), HandOvers: make([]handOver, len(c.Changes)), Complications: make([]complication, len(c.Complications)),
-		facts: factsOf(c), Followup: followupOf(c), Reviews: caseReviewsOf(c),
+		facts: factsOf(c), Followup: followupOf(c), Reviews: caseReviewsOf(c), Questions: caseQuestionsOf(c),
 		Flags: []fold.Flag{}, Conflicts: make([]identity, len(c.Conflicts)), Retracted: c.Retracted, Timeline: make([]timelineEvent, len(c.Timeline)),
 	}
 	if err := json.Unmarshal([]byte(row.Flags), &out.Flags); err != nil {

@@ -111,5 +111,7 @@ func TestPersons(t *testing.T) {
 	t.Run("stage", r.testStage)
 	t.Run("department charts", r.testDepartmentCharts)
 	t.Run("case reviews", r.testCaseReviews)
+	t.Run("logbook", r.testLogbook)
+	t.Run("questions", r.testQuestions)
 	t.Run("amended", r.testAmendedCase)
 }

@@ -50,6 +50,12 @@ var peersReader = pg.Actor{Role: "figures"}
 // feedbackRules stands in the tag of answers that follow from them.
 func feedbackRules(pgx.Tx) (string, error) { return feedback.Definition, nil }
 
+// progressRules stand in the tag of a progress: it also follows from the minimums
+// that the service is set to.
+func (s *Service) progressRules(pgx.Tx) (string, error) {
+	return fmt.Sprint(feedback.Definition, s.cfg.Minimums), nil
+}
+
 // getProgress serves GET /v1/surgeons/{surgeon}/progress.
 func (s *Service) getProgress(w http.ResponseWriter, r *http.Request) {
 	who, query, err := asked(r, "as_of")
@@ -58,12 +64,12 @@ func (s *Service) getProgress(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	surgeon := mux.Vars(r)["surgeon"]
-	s.answer(w, r, question{reader: Reader(who), query: query, beside: feedbackRules,
+	s.answer(w, r, question{reader: Reader(who), query: query, beside: s.progressRules,
 		answer: func(tx pgx.Tx, asOf archive.AsOf) (any, error) {
 			if err := MaySee(r.Context(), tx, who, surgeon, asOf); err != nil {
 				return nil, err
 			}
-			return readProgress(r.Context(), tx, surgeon, asOf)
+			return s.readProgress(r.Context(), tx, surgeon, asOf)
 		},
 		after: func(ctx context.Context, body any) (any, error) {
 			p := body.(progress)
@@ -72,11 +78,12 @@ func (s *Service) getProgress(w http.ResponseWriter, r *http.Request) {
 		}})
 }
 
-func readProgress(ctx context.Context, tx pgx.Tx, surgeon string, asOf archive.AsOf) (progress, error) {
+func (s *Service) readProgress(ctx context.Context, tx pgx.Tx, surgeon string, asOf archive.AsOf) (progress, error) {
 	stands, err := learning.ReadProgress(ctx, tx, surgeon, asOf)
 	if err != nil {
 		return progress{}, err
 	}
+	stands = stands.Against(s.cfg.Minimums)
 	said, err := feedback.Points(ctx, tx, surgeon, asOf)
 	if err != nil {
 		return progress{}, err

@@ -13,6 +13,7 @@ import (
 
 	"lensledger/events"
 	"lensledger/projections/archive"
+	"lensledger/projections/learning"
 	"lensledger/projections/outcome"
 	"lensledger/projections/pg"
 	"lensledger/services/access"
@@ -49,6 +50,10 @@ type Config struct {
 	Logger   *slog.Logger     // nil is silent
 	Now      func() time.Time // nil is time.Now
 
+	// Minimums are the least numbers of whole cases that progress is shown beside;
+	// nil: the published ones.
+	Minimums []learning.Minimum
+
 	Positions Positions             // nil: GET /v1/changes isn't to be had
 	Listeners int                   // clients of GET /v1/changes at a time; 0 means 1000
 	Metrics   prometheus.Registerer // nil counts nothing
@@ -74,6 +79,9 @@ func New(cfg Config) (*Service, error) {
 	}
 	if cfg.Now == nil {
 		cfg.Now = time.Now
+	}
+	if cfg.Minimums == nil {
+		cfg.Minimums = learning.Minimums
 	}
 	s := &Service{cfg: cfg, asked: newDesigns(), changes: newChanges(cfg)}
 	if cfg.Metrics != nil {
@@ -110,6 +118,11 @@ func (s *Service) Routes(router *mux.Router) {
 	get("/v1/departments/{department}/charts", s.getDepartmentCharts)
 	get("/v1/surgeons/{surgeon}/charts", s.getCharts)
 	get("/v1/surgeons/{surgeon}/progress", s.getProgress)
+	get("/v1/surgeons/{surgeon}/outcomes", s.getOutcomes)
+	get("/v1/surgeons/{surgeon}/logbook", s.getLogbook)
+	get("/v1/questions", s.getQuestions)
+	post("/v1/questions/{question}/answers", s.postAnswer)
+	post("/v1/cases/{case}/questions", s.postQuestion)
 	get("/v1/cases/{case}", s.getCase)
 	get("/v1/cases/{case}/events", s.getCaseEvents)
 	get("/v1/cases/{case}/stage", s.getStage)

@@ -14,6 +14,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"lensledger/events/stream"
+	"lensledger/projections/learning"
 	"lensledger/projections/projector"
 	"lensledger/services/access"
 	"lensledger/services/analytics"
@@ -38,6 +39,7 @@ type appConfig struct {
 	PersonaToken  func(string) (string, error)                 // a token for one of them
 	Project       bool                                         // run the projector in this process too
 	Ready         func(ctx context.Context, addr string) error // called once pages answer
+	Minimums      []learning.Minimum                           // nil: the published ones
 }
 
 // app wires the services of one process together.
@@ -69,7 +71,8 @@ func newApp(ctx context.Context, cfg appConfig) (*app, error) {
 		return nil, err
 	}
 	a.desk = in
-	answers, err := analytics.New(analytics.Config{Pool: cfg.Pool, Base: cfg.Schema, Desk: in, Releaser: a.projector, Positions: a.watcher, Metrics: registry, Logger: log})
+	answers, err := analytics.New(analytics.Config{Pool: cfg.Pool, Base: cfg.Schema, Desk: in, Releaser: a.projector, Positions: a.watcher, Metrics: registry, Logger: log,
+		Minimums: cfg.Minimums})
 	if err != nil {
 		return nil, err
 	}
@@ -78,7 +81,7 @@ func newApp(ctx context.Context, cfg appConfig) (*app, error) {
 		return nil, err
 	}
 	pages, err := portal.New(portal.Config{Pool: cfg.Pool, Desk: in, Releaser: a.projector, Projection: a.watcher, Logger: log, Tokens: tokens,
-		Sessions: a.sessions, SignOn: cfg.SignOn, Personas: cfg.Personas, PersonaToken: cfg.PersonaToken, AtOnce: poolSize / 3})
+		Sessions: a.sessions, SignOn: cfg.SignOn, Personas: cfg.Personas, PersonaToken: cfg.PersonaToken, Minimums: cfg.Minimums, AtOnce: poolSize / 3})
 	if err != nil {
 		return nil, err
 	}

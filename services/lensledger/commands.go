@@ -41,6 +41,7 @@ type serveCommand struct {
 	Listen  string `env:"LENSLEDGER_LISTEN" default:"127.0.0.1:8080" help:"HOST:PORT to serve on."`
 	Project bool   `help:"Run the projector in this process too."`
 	spoolFlags
+	minimumFlags
 	signOnFlags
 }
 
@@ -48,6 +49,10 @@ type serveCommand struct {
 func (c *serveCommand) Run(ctx context.Context) error {
 	logTo(slog.LevelInfo)
 	issuers, err := c.list()
+	if err != nil {
+		return err
+	}
+	minimums, err := c.minimums()
 	if err != nil {
 		return err
 	}
@@ -62,7 +67,7 @@ func (c *serveCommand) Run(ctx context.Context) error {
 			return err
 		}
 		a, err := newApp(ctx, appConfig{Pool: pool, Schema: c.Schema, Stream: s, Spool: spool, Listen: c.Listen, Issuers: issuers,
-			OperatorToken: c.Operators, Project: c.Project, SignOn: signOn, Sessions: c.sessions(), PublicURL: c.PublicURL})
+			OperatorToken: c.Operators, Project: c.Project, Minimums: minimums, SignOn: signOn, Sessions: c.sessions(), PublicURL: c.PublicURL})
 		if err == nil {
 			err = a.Run(ctx)
 		}

@@ -32,6 +32,7 @@ type demoCommand struct {
 	Once   bool   `help:"Load, print the figures as JSON, and exit."`
 	Seed   uint64 `help:"Seed of the invented scenario; 0 is the demo's own."`
 	Cases  int    `default:"6000" help:"Number of invented operations."`
+	minimumFlags
 }
 
 // Run starts everything on this machine, loads the invented scenario and serves.
@@ -172,7 +173,11 @@ func (c *demoCommand) serve(ctx context.Context, pool *pgxpool.Pool, s *stream.S
 	if err := writePersonas(filepath.Join(c.Data, "personas.json"), issuer); err != nil {
 		return err
 	}
-	a, err := newApp(ctx, appConfig{Pool: pool, Schema: c.Schema, Stream: s, Listen: c.Listen, Project: true,
+	minimums, err := c.minimums()
+	if err != nil {
+		return err
+	}
+	a, err := newApp(ctx, appConfig{Pool: pool, Schema: c.Schema, Stream: s, Listen: c.Listen, Project: true, Minimums: minimums,
 		Issuers: []access.Issuer{issuer.Issuer()}, Personas: personas, PersonaToken: personaToken(issuer)})
 	if err != nil {
 		return err

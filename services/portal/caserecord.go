@@ -52,6 +52,7 @@ type caseView struct {
 	Conflicts     []string
 	Corrections   []string
 	Timeline      tableView // every event that stands, in order
+	Questions     recordQuestionsView
 }
 
 // factView is a named value.
@@ -102,6 +103,7 @@ func (s *Service) casePage(w http.ResponseWriter, r *http.Request, actor access.
 	}
 	view.frame, view.Problems = around, problems
 	view.Recorded = recordedReview(record.Case, r.URL.Query().Get("recorded"))
+	view.Questions = s.recordQuestions(actor, record, r.URL.Query().Get("recorded"))
 	if s.canReview(actor, record.Row) {
 		if view.Form = sent; sent == nil {
 			view.Form = newCaseReviewForm(view.Code, s.cfg.Now(), rand.Text())

@@ -130,6 +130,15 @@ func links(a access.Actor) []link {
 	if may(a.Role, http.MethodGet, "/my/progress") {
 		out = append(out, link{"/my/progress", "Progress", "How many cases, how does each step go, what came of the advice, and what is missing?"})
 	}
+	if may(a.Role, http.MethodGet, "/my/logbook") {
+		out = append(out, link{"/my/logbook", "Logbook", "Which operations did I do, in which part, and what came of them?"})
+	}
+	if may(a.Role, http.MethodGet, questionsRoute) {
+		for _, d := range a.Departments {
+			out = append(out, link{departmentHref(questionsRoute, d), "Records said to be wrong, " + d,
+				"Which records does somebody say are wrong, and who waits for an answer?"})
+		}
+	}
 	if may(a.Role, http.MethodGet, "/my/reviews") {
 		out = append(out, link{"/my/reviews", "Reviews", "Which cases of those I supervise has nobody gone through yet?"})
 	}

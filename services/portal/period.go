@@ -90,6 +90,7 @@ var departmentRoutes = []struct{ route, text string }{
 	{"/departments/{department}/funnel", "Funnel"},
 	{"/departments/{department}/completeness", "Completeness"},
 	{"/departments/{department}/risk-model", "Risk model"},
+	{questionsRoute, "Records said to be wrong"},
 }
 
 // departmentPage serves a page of a department. Who may see the department at

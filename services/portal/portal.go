@@ -10,6 +10,7 @@ import (
 	"io/fs"
 	"log/slog"
 	"net/http"
+	"strings"
 	"time"
 
 	"github.com/gorilla/mux"
@@ -18,6 +19,7 @@ import (
 
 	"lensledger/events"
 	"lensledger/projections/archive"
+	"lensledger/projections/learning"
 	"lensledger/projections/pg"
 	"lensledger/services/access"
 	"lensledger/services/intake"
@@ -66,6 +68,10 @@ type Config struct {
 	// else pages don't say when they are late.
 	Lag Lagger
 
+	// Minimums are the least numbers of whole cases that progress is shown beside;
+	// nil: the published ones.
+	Minimums []learning.Minimum
+
 	// Personas are the demo's invented people; with any, every page says that
 	// its data is invented. PersonaToken gives a token for one of their names.
 	Personas     []Persona
@@ -109,6 +115,9 @@ func New(cfg Config) (*Service, error) {
 	if cfg.Now == nil {
 		cfg.Now = time.Now
 	}
+	if cfg.Minimums == nil {
+		cfg.Minimums = learning.Minimums
+	}
 	if cfg.Lag == nil {
 		cfg.Lag, _ = cfg.Releaser.(Lagger)
 	}
@@ -132,10 +141,10 @@ func parseTemplates() (map[string]*template.Template, error) {
 	pages := make(map[string]*template.Template, len(files))
 	for _, file := range files {
 		name := file[len("templates/") : len(file)-len(".html")]
-		if name == "frame" || name == "sections" {
+		if name == "frame" || name == "sections" || strings.HasPrefix(name, "part-") {
 			continue
 		}
-		t, err := template.New("frame.html").Funcs(template.FuncMap{"asset": assetHref}).ParseFS(templateFiles, "templates/frame.html", "templates/sections.html", file)
+		t, err := template.New("frame.html").Funcs(template.FuncMap{"asset": assetHref}).ParseFS(templateFiles, "templates/frame.html", "templates/sections.html", "templates/part-*.html", file)
 		if err != nil {
 			return nil, fmt.Errorf("portal: page %s: %w", name, err)
 		}
@@ -167,6 +176,11 @@ func (s *Service) Routes(router *mux.Router) {
 	router.HandleFunc(recordingRoute, s.page(s.markRecording)).Methods(http.MethodPost)
 	router.HandleFunc("/cases/{case}", s.page(s.caseRecord)).Methods(http.MethodGet)
 	router.HandleFunc(caseReviewRoute, s.page(s.reviewCase)).Methods(http.MethodPost)
+	router.HandleFunc("/my/logbook", s.page(s.logbook)).Methods(http.MethodGet)
+	router.HandleFunc("/my/logbook.csv", s.page(s.logbookFile)).Methods(http.MethodGet)
+	router.HandleFunc(caseQuestionRoute, s.page(s.askCase)).Methods(http.MethodPost)
+	router.HandleFunc(questionsRoute, s.page(s.questions)).Methods(http.MethodGet)
+	router.HandleFunc(answerRoute, s.page(s.answerQuestion)).Methods(http.MethodPost)
 	router.HandleFunc("/departments/{department}", s.page(s.department)).Methods(http.MethodGet)
 	router.HandleFunc("/departments/{department}/lenses", s.page(s.lenses)).Methods(http.MethodGet)
 	router.HandleFunc("/departments/{department}/infections", s.page(s.infections)).Methods(http.MethodGet)
@@ -195,6 +209,10 @@ const (
 	replayRoute     = "/quarantine/{sequence}/replays"
 	releasesRoute   = "/figures/releases"
 	checkRoute      = "/intake/check"
+
+	caseQuestionRoute = "/cases/{case}/questions"
+	questionsRoute    = "/departments/{department}/questions"
+	answerRoute       = "/departments/{department}/questions/{question}/answers"
 )
 
 // handler makes one page. The actor is zero where a stranger may come.

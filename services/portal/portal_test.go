@@ -30,6 +30,8 @@ func TestPages(t *testing.T) {
 	t.Run("case reviews", func(t *testing.T) { testCaseReviews(t, r) })
 	t.Run("recordings", func(t *testing.T) { testRecording(t, r) })
 	t.Run("planned eyes", func(t *testing.T) { testPlanned(t, r) })
+	t.Run("logbook", func(t *testing.T) { testLogbook(t, r) })
+	t.Run("questions", func(t *testing.T) { testQuestions(t, r) })
 	t.Run("peers", func(t *testing.T) { testPeers(t, r) })
 	t.Run("without a database", func(t *testing.T) { testOutage(t, r) })
 }

@@ -4,16 +4,18 @@ import (
 	"context"
 	"fmt"
 	"net/http"
+	"net/url"
 	"slices"
 
 	"github.com/jackc/pgx/v5"
 
+	"lensledger/projections/alarm"
 	"lensledger/projections/archive"
+	"lensledger/projections/department"
 	"lensledger/projections/feedback"
 	"lensledger/projections/learning"
 	"lensledger/projections/pg"
 	"lensledger/services/access"
-	"lensledger/services/web"
 )
 
 // progressView is the page of one surgeon's learning.
@@ -23,41 +25,61 @@ type progressView struct {
 	Own      bool     // the reader's own progress
 	Choices  []choice // the surgeons that a trainer may choose from, in the order of their codes
 	Answer   string
+	Now      []string // what to work on and what is missing, in sentences
+	None     string   // what to do while nothing is recorded
 	Facts    []factView
 	Minimums string
+	Take     []link // the logbook
 	Sections []sectionView
-	Bands    tableView // every step by case number
 }
+
+// learned is everything that a page of progress is made of.
+type learned struct {
+	progress learning.Progress
+	points   feedback.Feedback
+	charts   []alarm.Chart
+	eyes     department.EyesOfSurgeon
+	asked    []feedback.Question
+	peers    []learning.Peer
+}
+
+// maxAsked bounds the list of records said to be wrong.
+const maxAsked = 50
 
 // progress serves GET /my/progress: a trainee's or trainer's own, or with
 // ?surgeon= that of somebody the trainer supervises.
 func (s *Service) progress(w http.ResponseWriter, r *http.Request, actor access.Actor) error {
-	surgeon := r.URL.Query().Get("surgeon")
-	if surgeon == "" {
-		surgeon = actor.Surgeon
+	surgeon, err := chosenSurgeon(r, actor)
+	if err != nil {
+		return err
 	}
-	if !actor.Sees(surgeon) {
-		return web.NotFound()
-	}
-	var done learning.Progress
-	var points feedback.Feedback
+	var l learned
 	var around frame
-	err := s.read(r.Context(), reader(actor), func(tx pgx.Tx, asOf archive.AsOf) (err error) {
+	err = s.read(r.Context(), reader(actor), func(tx pgx.Tx, asOf archive.AsOf) (err error) {
 		around = s.frame(r.Context(), actor, "Where does the learning stand, and what is missing?", &asOf)
-		if done, err = learning.ReadProgress(r.Context(), tx, surgeon, asOf); err != nil {
+		if l.progress, err = learning.ReadProgress(r.Context(), tx, surgeon, asOf); err != nil {
 			return err
 		}
-		points, err = feedback.Points(r.Context(), tx, surgeon, asOf)
+		l.progress = l.progress.Against(s.cfg.Minimums)
+		if l.points, err = feedback.Points(r.Context(), tx, surgeon, asOf); err != nil {
+			return err
+		}
+		if l.charts, err = alarm.Charts(r.Context(), tx, surgeon, asOf); err != nil {
+			return err
+		}
+		if l.eyes, err = department.ReadEyesOfSurgeon(r.Context(), tx, surgeon, asOf); err != nil {
+			return err
+		}
+		l.asked, err = feedback.Questions(r.Context(), tx, "", surgeon, false, maxAsked)
 		return err
 	})
 	if err != nil {
 		return err
 	}
-	peers, err := s.peersOf(r.Context(), actor, done)
-	if err != nil {
+	if l.peers, err = s.peersOf(r.Context(), actor, l.progress); err != nil {
 		return err
 	}
-	view := progressWords(done, points, peers)
+	view := s.progressWords(actor, l)
 	view.frame, view.Own, view.Choices = around, surgeon == actor.Surgeon, surgeonChoices(actor, surgeon)
 	return s.render(w, http.StatusOK, "progress", view)
 }
@@ -99,7 +121,8 @@ func (s *Service) peersOf(ctx context.Context, actor access.Actor, p learning.Pr
 }
 
 // progressWords word a surgeon's progress.
-func progressWords(p learning.Progress, points feedback.Feedback, peers []learning.Peer) progressView {
+func (s *Service) progressWords(actor access.Actor, l learned) progressView {
+	p := l.progress
 	v := progressView{Surgeon: p.Surgeon, Answer: "Case number " + whole(p.CaseNumber) + ", in whole cases. " + nextWords(p)}
 	v.Facts = []factView{
 		{"Post", plain(p.Post)},
@@ -116,9 +139,49 @@ func progressWords(p learning.Progress, points feedback.Feedback, peers []learni
 		v.Facts = append(v.Facts, factView{"Minimum of " + whole(m.Cases) + " cases", reached + " (" + m.Source + ")"})
 	}
 	v.Minimums = "Minimum counts are published settings that are shown, not goals. None says when somebody may operate alone."
-	v.Bands = bandTable(p.Steps, peers)
-	v.Sections = []sectionView{pointSection(points), rateSection(p), missingSection(p.Missing), timeSection(p.OperatingTime), stepSection(p.Steps, peers)}
+	v.Now = nowWords(l)
+	query := url.Values{"surgeon": {p.Surgeon}}.Encode()
+	v.Take = []link{{Href: "/my/logbook?" + query, Text: "The logbook, to read and to print"}, {Href: "/my/logbook.csv?" + query, Text: "The logbook as a table file (CSV)"}}
+	if p.CaseNumber == 0 && p.PartCases == 0 && p.WholeCases == 0 {
+		v.None = "No operation is recorded yet. This page fills with the first one that the theatre sends; prior cases count once the enrolment says how many there were."
+	}
+	v.Sections = append([]sectionView{chartsSection(p.Surgeon, l.charts), stepSection(p.Surgeon, p.Steps, l.peers), pointSection(l.points), rateSection(p)},
+		outcomeSections(l.eyes)...)
+	v.Sections = append(v.Sections, missingSection(p.Missing), askedSection(l.asked), timeSection(p.OperatingTime))
 	return v
+}
+
+// nowWords say at the top what stands below: what comes back after the advice,
+// what follow-up is missing, and what nobody has answered yet.
+func nowWords(l learned) []string {
+	byState := map[string][]string{}
+	for _, p := range l.points.Points {
+		byState[p.State] = append(byState[p.State], p.TeachingPoint)
+	}
+	var out []string
+	recur, stopped := byState[feedback.StateRecurs], byState[feedback.StateStopped]
+	if len(recur) > 0 {
+		out = append(out, "Came back after the advice: "+list(recur)+".")
+	}
+	if len(stopped) > 0 {
+		out = append(out, "Stopped after the advice: "+list(stopped)+".")
+	}
+	if len(recur)+len(stopped) == 0 && len(l.points.Points) > 0 {
+		out = append(out, "Too few operations were looked at since the advice to say whether a teaching point comes back.")
+	}
+	if n := len(l.progress.Missing.Cases); n > 0 {
+		out = append(out, "Follow-up is missing for "+whole(n)+" of "+plural(l.progress.Missing.Operations, "operation", "operations")+".")
+	}
+	open := 0
+	for _, q := range l.asked {
+		if q.Open() {
+			open++
+		}
+	}
+	if open > 0 {
+		out = append(out, "Not answered yet: "+plural(open, "record that was said to be wrong.", "records that were said to be wrong."))
+	}
+	return out
 }
 
 func nextWords(p learning.Progress) string {

@@ -3,6 +3,7 @@ package portal
 import (
 	"fmt"
 	"math"
+	"net/url"
 	"slices"
 
 	"lensledger/projections/learning"
@@ -25,11 +26,12 @@ const timesAreInformation = "Times are information: no target, no alarm."
 
 // stepSection shows each step as it went last: the times of the latest band of case
 // numbers beside others, the supervision and the hand-overs.
-func stepSection(steps []learning.StepProgress, peers []learning.Peer) sectionView {
+func stepSection(surgeon string, steps []learning.StepProgress, peers []learning.Peer) sectionView {
 	t := tableView{Name: "Steps", None: "No step is recorded yet.",
 		Caption: "Each step: its times in the latest band of case numbers beside the middle half of others in the same band, and how it was done",
 		Head: []column{{"Step", false}, {"Operations", true}, {"Latest case numbers", false}, {"Own middle half", false}, {"Middle half of others", false},
-			{"Least supervision without an unplanned hand-over", false}, {"Supervision last time", false}, {"Handed over unplanned", false}}}
+			{"Least supervision lately", false}, {"Least supervision ever", false}, {"Supervision last time", false}, {"Handed over unplanned", false}}}
+	timed := 0
 	for _, s := range steps {
 		name := sentence(plain(s.Step))
 		if s.Critical {
@@ -37,13 +39,37 @@ func stepSection(steps []learning.StepProgress, peers []learning.Peer) sectionVi
 		}
 		band, own, others := "none timed", unknown, "nothing to set beside them"
 		if n := len(s.Times.Bands); n > 0 {
+			timed++
 			last := s.Times.Bands[n-1]
 			band, own, others = caseRange(last.CaseBand), ownTimes(last), peerTimes(s.Step, last, peers)
 		}
-		t.Rows = append(t.Rows, cells(name, whole(s.Cases), band, own, others, reachedWords(s.Reached), supervision(s.Latest), handedOver(s)))
+		t.Rows = append(t.Rows, cells(name, whole(s.Cases), band, own, others, latelyWords(s.Lately), reachedWords(s.Reached), supervision(s.Latest), handedOver(s)))
 	}
-	return sectionView{Heading: "Steps", Tables: []tableView{t}, Words: []string{timesAreInformation +
-		" The middle half of others is shown only where five or more other surgeons did the step at that count; nobody can be read from it."}}
+	out := sectionView{Heading: "Steps", Tables: []tableView{t}, Words: []string{timesAreInformation +
+		" The middle half of others is shown only where five or more other surgeons did the step at that count; nobody can be read from it.",
+		fmt.Sprintf("Lately is in the latest %d operations with the step. The least supervision is that of operations in which the step wasn't handed over unplanned.", learning.LatelyCases)}}
+	if timed > 0 {
+		out.Drawings = []drawing{{Kind: "step-times", Source: "/v1/surgeons/" + url.PathEscape(surgeon) + "/progress",
+			Finding: fmt.Sprintf("Times of %s by case number, beside the middle half of others at the same count where there are five or more.", plural(timed, "step", "steps")),
+			Table:   bandTable(steps, peers)}}
+	}
+	return out
+}
+
+// latelyWords say under which supervision a step is done lately, and of how many
+// operations that is known.
+func latelyWords(l learning.Lately) string {
+	if l.Cases == 0 {
+		return "none on record"
+	}
+	out := reachedWords(l.Supervision) + " (of " + whole(l.Cases)
+	if l.Failed > 0 {
+		out += ", " + whole(l.Failed) + " handed over unplanned"
+	}
+	if l.Unknown > 0 {
+		out += ", " + whole(l.Unknown) + " not known"
+	}
+	return out + ")"
 }
 
 // bandTable lists every step by case number, beside others.

@@ -48,23 +48,14 @@ func surgeonPages(t *testing.T, s *Service, add func(name, page string, view any
 			view.Mark = recordingHref(view.Code)
 		}
 		view.Neighbours = neighbourLinks("S-014", outcome.Neighbours{Before: "HB-2025-00416"})
+		view.Questions = questionsOf(s, c.by, c.record)
 		if c.form == sent {
 			view.Problems = []problemView{{"teaching-points", "“code!” isn't a code of a teaching point."}}
 		}
 		add(c.name, "case", view)
 	}
 
-	for name, p := range map[string]learning.Progress{"progress-trainee": progress60(t), "progress-empty": {Surgeon: "S-014", Trainee: true, CaseNumber: 0, Minimums: learning.Minimums, NextMinimum: &learning.Minimums[0]}} {
-		said := feedback.Sum("S-014", nil, nil, nil)
-		var peers []learning.Peer
-		if name == "progress-trainee" {
-			said, peers = feedback.Sum("S-014", done(60), notes(), caseReviews()), peersOfBands()
-		}
-		view := progressWords(p, said, peers)
-		view.frame = s.frame(ctx, trainer, "Where does the learning stand, and what is missing?", &fixedAt)
-		view.Choices = surgeonChoices(trainer, "S-014")
-		add(name, "progress", view)
-	}
+	traineePages(t, s, add)
 
 	charts := append(drawn(45, 30), alarm.StepCharts(standingS014, entries(45), stepEntries(45), nil)...)
 	view := s.chartsView("S-014", false, charts, entries(45), nil)
@@ -265,7 +256,7 @@ func progress60(t *testing.T) learning.Progress {
 		Rupture: []learning.BandCount{count(2, 60)}, Takeover: []learning.BandCount{count(8, 58)},
 		Steps: []learning.StepProgress{
 			{Step: "side-port", Cases: 1, Times: learning.Curve{Unit: "seconds", Unknown: 1}},
-			{Step: "capsulorhexis", Critical: true, Cases: 60, Failed: 3, Unknown: 1, Reached: "in-theatre", Latest: "scrubbed", Times: curve("seconds", times, 0)}},
+			{Step: "capsulorhexis", Critical: true, Cases: 60, Failed: 3, Unknown: 1, Reached: "in-theatre", Latest: "scrubbed", Lately: learning.Lately{Supervision: "scrubbed", Cases: 10, Failed: 1, Unknown: 1}, Times: curve("seconds", times, 0)}},
 		Missing: learning.Missing{Operations: 69, AcuityBefore: 1, AcuityAfter: 1, Refraction: 1, Waiting: 20, Cases: []learning.MissingCase{
 			{Case: "HB-2025-00300", OperatedOn: "2025-01-05", Missing: []string{"acuity-before", "acuity-after", "refraction"}, Closed: "moved"}}}}
 	return p

@@ -73,6 +73,8 @@ var eventNames = map[events.Type]string{
 	events.TypeAlarmAcknowledged: "Alarm acknowledged", events.TypeAlarmAssigned: "Alarm given to an owner",
 	events.TypeChartDesigned: "Chart's limits set", events.TypeAlarmReviewed: "Alarm reviewed", events.TypeChartRestarted: "Chart restarted",
 	events.TypeFiguresReleased: "Figures released",
+
+	events.TypeRecordQuestioned: "Said to be wrong by an operator", events.TypeRecordAnswered: "Answered by the department",
 }
 
 // eventName is what an event of a type tells.

@@ -43,3 +43,29 @@ ALTER TABLE case_review FORCE ROW LEVEL SECURITY;
 CREATE POLICY case_review_read ON case_review FOR SELECT TO lensledger_reader USING (
     department IN (SELECT departments_in_view()) OR ARRAY[surgeon, trainer] && (SELECT people_in_view())
     OR ((SELECT current_setting('app.role', true) = 'quality') AND surgeon IN (SELECT s.surgeon FROM surgeon s)));
+
+-- record_question: what operators say is wrong in a case's record, and the answer.
+CREATE TABLE record_question (
+    case_code    text COLLATE "C" NOT NULL,
+    number       text COLLATE "C" NOT NULL,
+    source       text COLLATE "C" NOT NULL,
+    question     text COLLATE "C" NOT NULL,
+    surgeon      text COLLATE "C" NOT NULL,
+    department   text COLLATE "C" NOT NULL,
+    asked_at     timestamptz NOT NULL,
+    about        text COLLATE "C" NOT NULL,
+    words        text NOT NULL,
+    answers      integer NOT NULL,
+    answered_at  timestamptz,
+    answer       text COLLATE "C" NOT NULL,
+    answer_words text NOT NULL,
+    answered_by  text COLLATE "C" NOT NULL,
+    PRIMARY KEY (case_code, number)
+);
+CREATE INDEX record_question_surgeon ON record_question (surgeon);
+CREATE INDEX record_question_department ON record_question (department);
+CREATE INDEX record_question_id ON record_question (question);
+ALTER TABLE record_question ENABLE ROW LEVEL SECURITY;
+ALTER TABLE record_question FORCE ROW LEVEL SECURITY;
+CREATE POLICY record_question_read ON record_question FOR SELECT TO lensledger_reader USING (
+    department IN (SELECT departments_in_view()) OR surgeon = ANY ((SELECT people_in_view())::text[]));
