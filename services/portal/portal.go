@@ -23,6 +23,7 @@ import (
 	"lensledger/projections/pg"
 	"lensledger/services/access"
 	"lensledger/services/intake"
+	"lensledger/services/web"
 )
 
 // Desk stores what somebody decides on a page; *intake.Service is one.
@@ -240,6 +241,12 @@ func (s *Service) pageUpTo(most int64, h handler) http.HandlerFunc {
 			case s.turns <- struct{}{}:
 				defer func() { <-s.turns }()
 			case <-r.Context().Done():
+				return
+			}
+		}
+		if r.Method == http.MethodPost {
+			if err := r.ParseForm(); err != nil { // a second time it would seem to be empty
+				s.fail(w, r, actor, web.BodyError(err))
 				return
 			}
 		}

@@ -109,8 +109,8 @@ func isSigning(r *http.Request) bool {
 // signsForAnother answers a form that somebody else filled in, or that was sent
 // after a sign-in by nobody knows whom: it says who would sign.
 func (s *Service) signsForAnother(w http.ResponseWriter, r *http.Request, actor access.Actor) bool {
-	if r.Method != http.MethodPost || isSigning(r) || r.ParseForm() != nil {
-		return false // the handler says what can't be read
+	if r.Method != http.MethodPost || isSigning(r) {
+		return false
 	}
 	given, mark := r.PostForm[typedBy], markOf(actor)
 	if len(given) == 0 || len(given) == 1 && given[0] == mark {
