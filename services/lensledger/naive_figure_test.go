@@ -194,12 +194,38 @@ func naiveRefractionGroup(eyes []naiveEye, whyNot func(naiveEye) string) (f figu
 	target := naiveErrors(aims, -1, map[string]int{"within_0_50_d": 500, "within_1_00_d": 1000})
 	if len(errors) >= 25 {
 		f["mean_d"], f["sd_d"], f["mean_absolute_d"], f["median_absolute_d"] = naiveMoments(errors)
+		f["error_classes"] = naiveClasses(errors)
 	}
 	if len(aims) >= 25 {
 		target["mean_d"], _, _, _ = naiveMoments(aims)
 	}
 	f["against_target"] = target
 	return f, excluded, len(errors) >= 25
+}
+
+// naiveClasses count errors in thousandths of a dioptre by quarters of one, open at
+// 2 D to both sides; an edge is in the class nearer to no error, and no error in
+// the first above it.
+func naiveClasses(errors []int) []any {
+	var out []any
+	for from := -2250; from <= 2000; from += 250 {
+		count, to := 0, from+250
+		for _, v := range errors {
+			if from < 0 && v < to && (v >= from || from == -2250) || from == 0 && v == 0 || from >= 0 && v > from && (v <= to || from == 2000) {
+				count++
+			}
+		}
+		class := figure{"count": count}
+		class["from_d"], class["to_d"] = float64(from)/1000, float64(to)/1000
+		if from == -2250 {
+			class["from_d"] = nil
+		}
+		if from == 2000 {
+			class["to_d"] = nil
+		}
+		out = append(out, class)
+	}
+	return out
 }
 
 func naiveRefraction(eyes []naiveEye, recorded time.Time) figure {
