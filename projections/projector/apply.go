@@ -21,19 +21,20 @@ import (
 // charts it moves, set the position. All of it commits, or none.
 func (p *Projector) apply(ctx context.Context, batch []stream.Message, poison map[uint64]error) error {
 	began := time.Now()
-	arrivals := readAll(batch)
-	for i := range arrivals {
-		if err := poison[batch[i].Sequence]; err != nil {
-			arrivals[i].Disposition = Quarantined
-			arrivals[i].Problems = []events.Problem{{Code: reasonPoison, Detail: err.Error()}}
-		}
-	}
+	arrivals, readIn := readAll(batch)
 	work := p.cache.begin()
 	var raised []string
 	err := pg.AsWriter(ctx, p.pool, func(tx pgx.Tx) error {
 		high, err := p.takePosition(ctx, tx, batch[0].Sequence)
 		if err != nil {
 			return err
+		}
+		readIn()
+		for i, m := range batch {
+			if err := poison[m.Sequence]; err != nil {
+				arrivals[i].Disposition = Quarantined
+				arrivals[i].Problems = []events.Problem{{Code: reasonPoison, Detail: err.Error()}}
+			}
 		}
 		if err := classify(ctx, tx, arrivals); err != nil {
 			return err

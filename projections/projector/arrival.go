@@ -41,9 +41,10 @@ func (a arrival) reason() string {
 	return a.Problems[0].Code
 }
 
-// readAll decodes a batch, on all cores.
-func readAll(batch []stream.Message) []arrival {
-	arrivals := make([]arrival, len(batch))
+// readAll decodes a batch on all cores, beside its caller; what it gives is there
+// once wait has returned.
+func readAll(batch []stream.Message) (arrivals []arrival, wait func()) {
+	arrivals = make([]arrival, len(batch))
 	var waits []func()
 	share := (len(batch) + runtime.GOMAXPROCS(0) - 1) / runtime.GOMAXPROCS(0)
 	for from := 0; from < len(batch); from += share {
@@ -53,10 +54,11 @@ func readAll(batch []stream.Message) []arrival {
 			}
 		}))
 	}
-	for _, wait := range waits {
-		wait()
+	return arrivals, func() {
+		for _, wait := range waits {
+			wait()
+		}
 	}
-	return arrivals
 }
 
 // read decodes a message. A fault leads to quarantine, never to an error.
