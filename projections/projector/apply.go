@@ -24,7 +24,7 @@ func (p *Projector) apply(ctx context.Context, batch []stream.Message, poison ma
 	arrivals, readIn := readAll(batch)
 	work := p.cache.begin()
 	var raised []string
-	err := pg.AsWriter(ctx, p.pool, func(tx pgx.Tx) error {
+	err := pg.AsWriter(ctx, p.writer, func(tx pgx.Tx) error {
 		high, err := p.takePosition(ctx, tx, batch[0].Sequence)
 		if err != nil {
 			return err

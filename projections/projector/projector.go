@@ -38,6 +38,7 @@ type Config struct {
 // stand by.
 type Projector struct {
 	pool    *pgxpool.Pool
+	writer  *pgxpool.Pool // the same, but one connection of its own while it leads
 	base    string
 	stream  *stream.Stream
 	log     *slog.Logger
@@ -69,7 +70,7 @@ func New(cfg Config) *Projector {
 	if cfg.Log == nil {
 		cfg.Log = slog.Default()
 	}
-	return &Projector{pool: cfg.Pool, base: cfg.Base, stream: cfg.Stream, log: cfg.Log, max: cfg.BatchMax,
+	return &Projector{pool: cfg.Pool, writer: cfg.Pool, base: cfg.Base, stream: cfg.Stream, log: cfg.Log, max: cfg.BatchMax,
 		onAlarm: cfg.OnAlarm, cache: newCache(), metrics: newMetrics(cfg.Registerer), lease: cfg.Lease}
 }
 

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgxpool"
 
 	"lensledger/events/stream"
 )
@@ -189,8 +190,21 @@ func endSession(ctx context.Context, session *pgx.Conn) {
 
 // followStream takes over the position and follows the stream.
 func (p *Projector) followStream(ctx context.Context) error {
+	// However many ask questions, its batches don't wait for a connection, and the
+	// one they use has its statements prepared.
+	alone := p.pool.Config()
+	alone.MaxConns, alone.MinConns, alone.MinIdleConns = 1, 0, 0
+	own, err := pgxpool.NewWithConfig(ctx, alone)
+	if err != nil {
+		return fmt.Errorf("a connection of the projector's own: %w", err)
+	}
+	p.writer = own
+	defer func() {
+		p.writer = p.pool
+		own.Close()
+	}()
 	var position uint64
-	err := p.patiently(ctx, func() (err error) {
+	err = p.patiently(ctx, func() (err error) {
 		position, err = p.start(ctx) // from the beginning: each part may be done again
 		return err
 	})
