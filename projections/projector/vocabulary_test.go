@@ -77,7 +77,7 @@ func (m *maker) wholePath(s events.Event, n int) {
 // The history that the properties run over holds every type there is.
 func TestHistoryHoldsTheVocabulary(t *testing.T) {
 	seen := map[events.Type]bool{}
-	for _, e := range history(11, 14) {
+	for _, e := range tended(11, 14) {
 		seen[e.Type] = true
 		if _, problems := events.Decode(nil, e.Encode()); len(problems) > 0 {
 			t.Errorf("%s %s would be refused: %v", e.Type, e.ID, problems)
