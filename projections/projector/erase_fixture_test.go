@@ -177,6 +177,11 @@ func (r *registry) archived(t testing.TB) map[string]string {
 		"intake_count": "source, department, disposition, events, last_sequence",
 		"alarm_notice": "alarm, department, surgeon",
 	} {
+		if table == "alarm_notice" {
+			// One that stood for a while and went again was seen or not: that depends
+			// on where a batch ended.
+			table += " WHERE alarm IN (SELECT alarm FROM alarm)"
+		}
 		out[table] = r.value(t, "SELECT count(*) || ' ' || coalesce(md5(string_agg(t::text, '|' ORDER BY t::text)), '') FROM (SELECT "+columns+" FROM "+table+") t")
 	}
 	return out

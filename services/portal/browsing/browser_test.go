@@ -148,6 +148,10 @@ func run[T any](b *browser, action chromedp.Action[T]) T {
 	ctx, cancel := context.WithTimeout(b.ctx, patience)
 	defer cancel()
 	value, err := chromedp.Run(ctx, action)
+	// A live page may exchange an element between being found and being used.
+	for again := 0; err != nil && again < 5 && strings.Contains(err.Error(), "No node with given id"); again++ {
+		value, err = chromedp.Run(ctx, action)
+	}
 	if err != nil {
 		after, cancel := context.WithTimeout(b.ctx, patience)
 		defer cancel()
@@ -187,13 +191,19 @@ func (b *browser) Follow(words string) {
 // Type fills a field.
 func (b *browser) Type(selector, text string) {
 	b.t.Helper()
-	b.Do(chromedp.WaitVisible(chromedp.CSS(selector)), chromedp.SetValue(chromedp.CSS(selector), ""), chromedp.SendKeys(chromedp.CSS(selector), text))
+	b.Do(chromedp.WaitVisible(chromedp.CSS(selector)))
+	eval[string](b, fmt.Sprintf(`document.querySelector(%s).value = ""`, quoted(selector)))
+	b.Do(chromedp.SendKeys(chromedp.CSS(selector), text))
 }
 
 // Choose picks an option of a select by its value.
 func (b *browser) Choose(selector, value string) {
 	b.t.Helper()
-	b.Do(chromedp.WaitVisible(chromedp.CSS(selector)), chromedp.SetValue(chromedp.CSS(selector), value))
+	b.Do(chromedp.WaitVisible(chromedp.CSS(selector)))
+	if got := eval[string](b, fmt.Sprintf(`(e => { e.value = %s; e.dispatchEvent(new Event("change", {bubbles: true})); return e.value })(document.querySelector(%s))`,
+		quoted(value), quoted(selector))); got != value {
+		b.t.Fatalf("%s has no option %q", selector, value)
+	}
 }
 
 // See waits until a selector finds something visible, and gives its text.
@@ -215,11 +225,21 @@ func eval[T any](b *browser, expression string) T {
 	return run(b, chromedp.Evaluate[T](expression, chromedp.EvalAwaitPromise))
 }
 
-// Until waits until an expression is true.
+// Until waits until an expression is true, on whatever page the browser is by then.
 func (b *browser) Until(expression string) {
 	b.t.Helper()
-	run(b, chromedp.Poll[bool](expression, chromedp.WithPollingTimeout(patience)))
+	run(b, func(ctx context.Context, t *chromedp.Target) (bool, error) {
+		for {
+			ok, err := chromedp.Poll[bool](expression, chromedp.WithPollingTimeout(patience))(ctx, t)
+			if err == nil || ctx.Err() != nil || !elsewhere.MatchString(err.Error()) {
+				return ok, err
+			}
+		}
+	})
 }
+
+// elsewhere is said of what was asked of a page that the browser has left since.
+var elsewhere = regexp.MustCompile(`navigated|context was destroyed|Cannot find context|null \(reading 'innerText'\)`)
 
 // Path is where the browser is: path and query.
 func (b *browser) Path() string {
