@@ -69,7 +69,7 @@ func (r *registry) testManifests(t *testing.T) {
 	for _, form := range department.Forms {
 		m := r.manifest(t, "auditor", figureYear+"&departments=HARBOUR", form)
 		if m.Rows != 2 || value(m.Operations) != "61" || m.Definition != department.Definition || fmt.Sprint(m.Query.Departments, m.Among) != "[HARBOUR] [HARBOUR PUBLISHED]" ||
-			m.Suppressed == 0 || m.Query.AsOf != uint64(r.last(t)) {
+			m.Suppressed == 0 || m.Query.AsOf != r.last(t) {
 			t.Errorf("%+v", m)
 		}
 	}
@@ -118,7 +118,7 @@ func (r *registry) testFigureChanges(t *testing.T) {
 	third := r.last(t)
 
 	own := r.changes(t, "quality", fmt.Sprintf("before=%d", first))
-	if len(own.Rows) != 2 || own.Before.Position != uint64(first) || own.After.Position != uint64(third) {
+	if len(own.Rows) != 2 || own.Before.Position != first || own.After.Position != uint64(third) {
 		t.Fatalf("%+v", own)
 	}
 	harbour, other := own.Rows[0], own.Rows[1]
