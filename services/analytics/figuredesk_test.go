@@ -118,7 +118,7 @@ func (r *registry) testFigureChanges(t *testing.T) {
 	third := r.last(t)
 
 	own := r.changes(t, "quality", fmt.Sprintf("before=%d", first))
-	if len(own.Rows) != 2 || own.Before.Position != first || own.After.Position != uint64(third) {
+	if len(own.Rows) != 2 || own.Before.Position != first || own.After.Position != third {
 		t.Fatalf("%+v", own)
 	}
 	harbour, other := own.Rows[0], own.Rows[1]
