@@ -5,14 +5,12 @@ import (
 	_ "embed"
 	"errors"
 	"fmt"
-	"slices"
 	"strings"
 	"time"
 
 	"github.com/jackc/pgx/v5"
 
 	"lensledger/projections/archive"
-	"lensledger/projections/learning"
 	"lensledger/projections/measure"
 	"lensledger/projections/outcome"
 )
@@ -332,82 +330,4 @@ func counted(events, n int) (CountedFigure, error) {
 	}
 	f.Rate, f.Interval = &rate, &interval
 	return f, nil
-}
-
-// Views of whose a rupture is.
-const (
-	ViewResponsible   = "responsible-consultant" // governance
-	ViewFirstOperator = "first-operator"         // intention to operate
-	ViewCause         = "operator-at-cause"      // learning
-)
-
-// Views lists them in the order shown.
-var Views = []string{ViewResponsible, ViewFirstOperator, ViewCause}
-
-// SurgeonFigure is one surgeon's rupture figure under one view.
-type SurgeonFigure struct {
-	Surgeon string `json:"surgeon"`
-	RuptureFigure
-}
-
-// BySurgeon gives the department's rupture figures by surgeon under a view,
-// sorted by code: never a ranking. Under ViewCause the operations are those in
-// which the surgeon operated from sculpting through cortex aspiration or was
-// stopped unplanned; a rupture of undetermined cause is nobody's there.
-func BySurgeon(ctx context.Context, tx pgx.Tx, view, department string, p Period, asOf archive.AsOf) ([]SurgeonFigure, error) {
-	rows, err := outcome.Rows(ctx, tx, department, p.From, p.To, asOf)
-	if err != nil {
-		return nil, err
-	}
-	type sum struct{ events, n, expected int64 }
-	sums := map[string]*sum{}
-	of := func(surgeon string) *sum {
-		if sums[surgeon] == nil {
-			sums[surgeon] = &sum{}
-		}
-		return sums[surgeon]
-	}
-	add := func(surgeon string, r outcome.Row, event bool) {
-		s := of(surgeon)
-		s.n, s.expected = s.n+1, s.expected+r.ExpectedNano
-		if event {
-			s.events++
-		}
-	}
-	byCase := make(map[string]outcome.Row, len(rows))
-	for _, r := range rows {
-		if ExcludedReason(r) != "" {
-			continue
-		}
-		byCase[r.CaseCode] = r
-		switch {
-		case view == ViewResponsible && r.ResponsibleConsultant != "":
-			add(r.ResponsibleConsultant, r, r.Rupture)
-		case view == ViewFirstOperator:
-			add(r.FirstOperator, r, r.Rupture)
-		}
-	}
-	if view == ViewCause {
-		entries, err := learning.EntriesIn(ctx, tx, department, p.From, p.To, asOf)
-		if err != nil {
-			return nil, err
-		}
-		for _, e := range entries {
-			r, counts := byCase[e.CaseCode]
-			caused := r.Rupture && r.RuptureCause == e.Surgeon
-			if counts && (e.Enters || caused) {
-				add(e.Surgeon, r, caused)
-			}
-		}
-	}
-	out := make([]SurgeonFigure, 0, len(sums))
-	for surgeon, s := range sums {
-		f, err := Rupture(int(s.events), int(s.n), s.expected)
-		if err != nil {
-			return nil, err
-		}
-		out = append(out, SurgeonFigure{surgeon, f})
-	}
-	slices.SortFunc(out, func(a, b SurgeonFigure) int { return strings.Compare(a.Surgeon, b.Surgeon) })
-	return out, nil
 }

@@ -326,11 +326,9 @@ func answers(ctx context.Context, tx pgx.Tx, asOf string, departments, surgeons,
 		if err := add(wrong, err); err != nil {
 			return "", 0, err
 		}
-		for _, view := range department.Views {
-			f, err := department.BySurgeon(ctx, tx, view, d, whole, a)
-			if err := add(f, err); err != nil {
-				return "", 0, err
-			}
+		f, err := department.BySurgeon(ctx, tx, department.Views, d, whole, a)
+		if err := add(f, err); err != nil {
+			return "", 0, err
 		}
 	}
 	for _, s := range surgeons {

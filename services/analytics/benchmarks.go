@@ -63,9 +63,13 @@ func (s *Service) getBenchmarks(w http.ResponseWriter, r *http.Request) {
 		}
 		b := benchmarks{Benchmarks: figures, View: view, Words: RuptureWords(figures.CapsuleRupture)}
 		if view != "" {
-			b.BySurgeon, err = department.BySurgeon(r.Context(), tx, view, code, period, asOf)
+			of, err := department.BySurgeon(r.Context(), tx, []string{view}, code, period, asOf)
+			if err != nil {
+				return nil, err
+			}
+			b.BySurgeon = of[0]
 		}
-		return b, err
+		return b, nil
 	}})
 }
 

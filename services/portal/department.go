@@ -30,12 +30,12 @@ func (s *Service) department(w http.ResponseWriter, r *http.Request, actor acces
 		}
 		var surgeons []surgeonsView
 		if actor.Role == access.Quality {
-			for _, v := range department.Views {
-				rows, err := department.BySurgeon(at.ctx, at.tx, v, at.code, at.period, at.asOf)
-				if err != nil {
-					return err
-				}
-				surgeons = append(surgeons, surgeonsView{v, rows})
+			figures, err := department.BySurgeon(at.ctx, at.tx, department.Views, at.code, at.period, at.asOf)
+			if err != nil {
+				return err
+			}
+			for i, v := range department.Views {
+				surgeons = append(surgeons, surgeonsView{v, figures[i]})
 			}
 		}
 		page.figures(b, surgeons)
