@@ -67,13 +67,25 @@ func (s *site) browse(t *testing.T, h how) *browser {
 	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.DisableGPU,
 		chromedp.NoSandbox, // it can't be had as root, and nothing but our own pages is opened
 		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true))
-	ctx, stop := chromedp.NewExecAllocator(context.WithoutCancel(t.Context()), options...)
-	t.Cleanup(stop)
-	ctx, closeTab := chromedp.NewContext(ctx)
-	t.Cleanup(closeTab)
-	b := &browser{t: t, ctx: ctx, site: s, forgiven: h.Forgive}
-	if err := chromedp.Listen(ctx, b.hear); err != nil {
-		t.Fatal(err)
+	b := &browser{t: t, site: s, forgiven: h.Forgive}
+	// Chromium now and then ends as it starts on a busy machine: what it then says
+	// is none of ours.
+	for again := 0; ; again++ {
+		ctx, stop := chromedp.NewExecAllocator(context.WithoutCancel(t.Context()), options...)
+		ctx, closeTab := chromedp.NewContext(ctx)
+		err := chromedp.Listen(ctx, b.hear)
+		if err == nil {
+			t.Cleanup(stop)
+			t.Cleanup(closeTab)
+			b.ctx = ctx
+			break
+		}
+		closeTab()
+		stop()
+		if again == 3 {
+			t.Fatal(err)
+		}
+		t.Logf("Chromium didn't start: %v", err)
 	}
 	if h.Width == 0 {
 		h.Width = 1280
