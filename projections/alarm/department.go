@@ -105,20 +105,26 @@ func watchedEyeOf(e outcome.EyeRow) watchedEye {
 		e.RefractionReason, e.VisualLoss, e.VisionReason, e.LensModel, e.Formula, e.Biometer}
 }
 
-// DepartmentCharts draws the charts of a department for refraction-miss or
-// visual-loss as of a position, parted by nothing, lens model, formula or biometer,
-// in the order of the group. It gives none for another outcome.
+// DepartmentCharts draws the charts of a department for refraction-miss, visual-loss
+// or both as of a position, parted by nothing, lens model, formula or biometer, in
+// the order of the outcomes asked for and then of the group. It gives none for
+// another outcome.
 //
 // A miss is an error against the prediction for the implant of more than 1.00 D,
 // in an eye of the main figure of refraction; a loss of vision is crude. Both are
 // of one eye of each patient: not the second as booked.
-func DepartmentCharts(ctx context.Context, tx pgx.Tx, code, watched, by string, asOf archive.AsOf) ([]GroupChart, error) {
+func DepartmentCharts(ctx context.Context, tx pgx.Tx, code string, watched []string, by string, asOf archive.AsOf) ([]GroupChart, error) {
 	designs, _, err := decided(ctx, tx, nil, asOf)
 	if err != nil {
 		return nil, err
 	}
-	design, ok := departmentDesign(code, watched, designs)
-	if !ok {
+	chosen := []Design{}
+	for _, w := range watched {
+		if design, ok := departmentDesign(code, w, designs); ok {
+			chosen = append(chosen, design)
+		}
+	}
+	if len(chosen) == 0 {
 		return nil, nil
 	}
 	eyes, err := pg.Structs[watchedEye](ctx, tx, departmentEyesSQL, code, int64(asOf.Position))
@@ -136,7 +142,11 @@ func DepartmentCharts(ctx context.Context, tx pgx.Tx, code, watched, by string, 
 			}
 		}
 	}
-	return departmentCharts(code, by, design, eyes, asOf.RecordedAt), nil
+	var out []GroupChart
+	for _, design := range chosen {
+		out = append(out, departmentCharts(code, by, design, eyes, asOf.RecordedAt)...)
+	}
+	return out, nil
 }
 
 func departmentCharts(code, by string, design Design, eyes []watchedEye, recorded time.Time) []GroupChart {

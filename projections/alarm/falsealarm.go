@@ -74,16 +74,14 @@ func FalseAlarms(ctx context.Context, tx pgx.Tx, department string, asOf archive
 		c.Cases = cases[[2]string{c.Surgeon, c.Outcome}]
 		out.Charts = append(out.Charts, c)
 	}
-	for _, watched := range []events.Outcome{events.OutcomeRefractionMiss, events.OutcomeVisualLoss} {
-		groups, err := DepartmentCharts(ctx, tx, department, string(watched), ByNothing, asOf)
-		if err != nil {
-			return out, err
-		}
-		for _, g := range groups {
-			c := chartShare(g.Code, "", g.Design)
-			c.Cases = since(g.Points, from) + since(g.Provisional, from)
-			out.Charts = append(out.Charts, c)
-		}
+	groups, err := DepartmentCharts(ctx, tx, department, OwnOutcomes, ByNothing, asOf)
+	if err != nil {
+		return out, err
+	}
+	for _, g := range groups {
+		c := chartShare(g.Code, "", g.Design)
+		c.Cases = since(g.Points, from) + since(g.Provisional, from)
+		out.Charts = append(out.Charts, c)
 	}
 	slices.SortFunc(out.Charts, func(a, b ChartFalseAlarms) int {
 		return cmp.Or(cmp.Compare(a.Surgeon, b.Surgeon), cmp.Compare(a.Outcome, b.Outcome))
@@ -116,6 +114,9 @@ func (r *FalseAlarmRate) sum() error {
 	}
 	return nil
 }
+
+// OwnOutcomes are the outcomes that a department's own charts watch.
+var OwnOutcomes = []string{string(events.OutcomeRefractionMiss), string(events.OutcomeVisualLoss)}
 
 // personal are the outcomes for which a chart raises an alarm for a person.
 var personal = []string{string(events.OutcomeCapsuleRupture), string(events.OutcomeUnplannedTakeover)}

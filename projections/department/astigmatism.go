@@ -1,10 +1,7 @@
 package department
 
 import (
-	"context"
 	"time"
-
-	"github.com/jackc/pgx/v5"
 
 	"lensledger/projections/archive"
 	"lensledger/projections/fold"
@@ -45,14 +42,10 @@ type InducedGroup struct {
 // whether it is the left one.
 const ExcludedEyeUnknown = "eye-unknown"
 
-// InducedAstigmatism gives a department's induced astigmatism for a period.
-func InducedAstigmatism(ctx context.Context, tx pgx.Tx, department string, p Period, asOf archive.AsOf) (Astigmatism, error) {
-	eyes, err := outcome.Eyes(ctx, tx, department, p.From, p.To, asOf)
-	if err != nil {
-		return Astigmatism{}, err
-	}
-	a, err := astigmatismOf(eyes, asOf)
-	a.Department, a.From, a.To = department, p.From.Format(time.DateOnly), p.To.Format(time.DateOnly)
+// InducedAstigmatism gives what the operations on the eyes induced.
+func (e Eyes) InducedAstigmatism() (Astigmatism, error) {
+	a, err := astigmatismOf(e.eyes, e.asOf)
+	a.Department, a.From, a.To = e.department, e.period.From.Format(time.DateOnly), e.period.To.Format(time.DateOnly)
 	return a, err
 }
 

@@ -15,6 +15,21 @@ import (
 	"lensledger/projections/outcome"
 )
 
+// Eyes are a department's eyes of a period as of a position, read once for what is
+// asked of them.
+type Eyes struct {
+	department string
+	period     Period
+	asOf       archive.AsOf
+	eyes       []outcome.EyeRow
+}
+
+// ReadEyes reads them.
+func ReadEyes(ctx context.Context, tx pgx.Tx, department string, p Period, asOf archive.AsOf) (Eyes, error) {
+	eyes, err := outcome.Eyes(ctx, tx, department, p.From, p.To, asOf)
+	return Eyes{department, p, asOf, eyes}, err
+}
+
 // LensGroup is what the prediction errors of one lens model say about its
 // constant, under one formula, biometer and constant in use. Below 25 eyes only
 // their number is given, and where all errors are alike nothing can be said.
@@ -39,13 +54,7 @@ const formulaSRKT = "srk/t"
 //
 // Source: Hoffer KJ et al. Am J Ophthalmol 2015;160:403-405 (citation from
 // memory).
-func LensConstants(ctx context.Context, tx pgx.Tx, department string, p Period, asOf archive.AsOf) ([]LensGroup, error) {
-	eyes, err := outcome.Eyes(ctx, tx, department, p.From, p.To, asOf)
-	if err != nil {
-		return nil, err
-	}
-	return lensGroups(eyes)
-}
+func (e Eyes) LensConstants() ([]LensGroup, error) { return lensGroups(e.eyes) }
 
 type lensKey struct {
 	model, formula, biometer string
@@ -148,10 +157,10 @@ type LensAdvice struct {
 	Groups      []LensGroup  `json:"groups"`
 }
 
-// AdviseOnLenses gives the advice for a department's period as of a position.
-func AdviseOnLenses(ctx context.Context, tx pgx.Tx, department string, p Period, asOf archive.AsOf) (LensAdvice, error) {
-	groups, err := LensConstants(ctx, tx, department, p, asOf)
-	a := LensAdvice{Department: department, From: p.From.Format(time.DateOnly), To: p.To.Format(time.DateOnly), AsOf: asOf, Definition: Definition,
+// LensAdvice gives the advice.
+func (e Eyes) LensAdvice() (LensAdvice, error) {
+	groups, err := e.LensConstants()
+	a := LensAdvice{Department: e.department, From: e.period.From.Format(time.DateOnly), To: e.period.To.Format(time.DateOnly), AsOf: e.asOf, Definition: Definition,
 		MinimumEyes: smallNumber, Advice: "to verify on other eyes; nothing here changes a constant", Groups: groups}
 	for _, g := range groups {
 		a.N += g.N

@@ -266,7 +266,11 @@ func readRest(t *testing.T, tx pgx.Tx, p department.Period) error {
 	if infections.N != 3 || len(infections.Infections) != 3 || infections.Infections[0].Days != 5 {
 		t.Errorf("infections %+v", infections)
 	}
-	lenses, err := department.LensConstants(t.Context(), tx, "D", p, now)
+	eyes, err := department.ReadEyes(t.Context(), tx, "D", p, now)
+	if err != nil {
+		return err
+	}
+	lenses, err := eyes.LensConstants()
 	if err != nil {
 		return err
 	}
@@ -279,7 +283,7 @@ func readRest(t *testing.T, tx pgx.Tx, p department.Period) error {
 	if len(lenses) != 1 || lenses[0].Check == nil || lenses[0].N < figures.Refraction.N {
 		t.Errorf("lenses %+v beside %d errors", lenses, figures.Refraction.N)
 	}
-	induced, err := department.InducedAstigmatism(t.Context(), tx, "D", p, now)
+	induced, err := eyes.InducedAstigmatism()
 	if err != nil {
 		return err
 	}

@@ -38,11 +38,25 @@ type PatientCheck struct {
 	Detail  string    `json:"detail"`
 }
 
+// patientEye is what of an eye's row the checks need.
+type patientEye struct {
+	CaseCode      string
+	Patient       string
+	Eye           string
+	OperatedOn    time.Time
+	SecondEye     *bool
+	AxialLengthUM *int64
+}
+
+func patientEyeOf(e EyeRow) patientEye {
+	return patientEye{e.CaseCode, e.Patient, e.Eye, e.OperatedOn, e.SecondEye, e.AxialLengthUM}
+}
+
 // PatientChecks looks at the operations of a department's patients in pairs, as of
 // a position, and lists those with an operation from one day to another, both
 // included. Operations outside the benchmarks take no part.
 func PatientChecks(ctx context.Context, tx pgx.Tx, department string, from, to time.Time, asOf archive.AsOf) ([]PatientCheck, error) {
-	var late []EyeRow
+	var late []patientEye
 	if asOf.Past {
 		cases, err := StraddlingIn(ctx, tx, department, asOf)
 		if err != nil {
@@ -50,7 +64,7 @@ func PatientChecks(ctx context.Context, tx pgx.Tx, department string, from, to t
 		}
 		for _, c := range cases {
 			if o := OperationOf(c); o.Eye != nil && o.Department == department {
-				late = append(late, *o.Eye)
+				late = append(late, patientEyeOf(*o.Eye))
 			}
 		}
 	}
@@ -60,20 +74,20 @@ func PatientChecks(ctx context.Context, tx pgx.Tx, department string, from, to t
 			patients = append(patients, e.Patient)
 		}
 	}
-	eyes, err := pg.Structs[EyeRow](ctx, tx, standingPatientsSQL, int64(asOf.Position), department, from, to, patients)
+	eyes, err := pg.Structs[patientEye](ctx, tx, standingPatientsSQL, int64(asOf.Position), department, from, to, patients)
 	if err != nil {
 		return nil, fmt.Errorf("read eyes of patients: %w", err)
 	}
 	return patientChecks(append(eyes, late...), from, to), nil
 }
 
-func in(e EyeRow, from, to time.Time) bool {
+func in(e patientEye, from, to time.Time) bool {
 	return !e.OperatedOn.Before(from) && !e.OperatedOn.After(to)
 }
 
 // patientChecks compares each operation with the patient's earlier ones.
-func patientChecks(eyes []EyeRow, from, to time.Time) []PatientCheck {
-	slices.SortFunc(eyes, func(a, b EyeRow) int {
+func patientChecks(eyes []patientEye, from, to time.Time) []PatientCheck {
+	slices.SortFunc(eyes, func(a, b patientEye) int {
 		return cmp.Or(strings.Compare(a.Patient, b.Patient), a.OperatedOn.Compare(b.OperatedOn), strings.Compare(a.CaseCode, b.CaseCode))
 	})
 	out := []PatientCheck{}
@@ -87,7 +101,7 @@ func patientChecks(eyes []EyeRow, from, to time.Time) []PatientCheck {
 	return out
 }
 
-func pairChecks(earlier, later EyeRow) []PatientCheck {
+func pairChecks(earlier, later patientEye) []PatientCheck {
 	var out []PatientCheck
 	note := func(code, detail string) {
 		out = append(out, PatientCheck{code, later.Patient, [2]string{earlier.CaseCode, later.CaseCode}, detail})
@@ -107,7 +121,7 @@ func pairChecks(earlier, later EyeRow) []PatientCheck {
 	if sameDay && later.SecondEye != nil && earlier.SecondEye != nil && *later.SecondEye == *earlier.SecondEye {
 		note(EyeOrderDiffers, "both eyes on one day, both booked as the same of the two")
 	}
-	if !sameDay && earlier.IsSecond() {
+	if !sameDay && earlier.SecondEye != nil && *earlier.SecondEye {
 		note(EyeOrderDiffers, "booked as the second eye, before the "+later.Eye+" eye")
 	}
 	if a, b := earlier.AxialLengthUM, later.AxialLengthUM; a != nil && b != nil && max(*a-*b, *b-*a) > axialLengthsApart {

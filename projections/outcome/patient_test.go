@@ -10,11 +10,11 @@ import (
 // Limits: common practice, no source.
 func TestPatientChecks(t *testing.T) {
 	yes, no := true, false
-	eye := func(code, which string, day int, second *bool, length int64) EyeRow {
-		return EyeRow{CaseCode: code, Patient: "P", Eye: which, OperatedOn: localDate(noon).AddDate(0, 0, day), SecondEye: second, AxialLengthUM: &length}
+	eye := func(code, which string, day int, second *bool, length int64) patientEye {
+		return patientEye{CaseCode: code, Patient: "P", Eye: which, OperatedOn: localDate(noon).AddDate(0, 0, day), SecondEye: second, AxialLengthUM: &length}
 	}
 	for name, test := range map[string]struct {
-		a, b EyeRow
+		a, b patientEye
 		want string
 	}{
 		"first and second eye":        {eye("A", "right", 0, &no, 23000), eye("B", "left", 30, &yes, 23700), ""},
@@ -27,7 +27,7 @@ func TestPatientChecks(t *testing.T) {
 		"0.701 mm apart":              {eye("A", "right", 0, &no, 23000), eye("B", "left", 30, &yes, 23701), AxialLengthDiffers},
 		"eye not known":               {eye("A", "", 0, &no, 23000), eye("B", "left", 30, &yes, 25000), ""},
 	} {
-		for order, eyes := range map[string][]EyeRow{"in order": {test.a, test.b}, "turned round": {test.b, test.a}} {
+		for order, eyes := range map[string][]patientEye{"in order": {test.a, test.b}, "turned round": {test.b, test.a}} {
 			var codes []string
 			for _, c := range patientChecks(eyes, test.b.OperatedOn, test.b.OperatedOn) {
 				codes = append(codes, c.Code)
@@ -42,10 +42,10 @@ func TestPatientChecks(t *testing.T) {
 	}
 	other := eye("B", "right", 30, &yes, 23000)
 	other.Patient = "Q"
-	if c := patientChecks([]EyeRow{eye("A", "right", 0, &no, 23000), other}, other.OperatedOn, other.OperatedOn); len(c) != 0 {
+	if c := patientChecks([]patientEye{eye("A", "right", 0, &no, 23000), other}, other.OperatedOn, other.OperatedOn); len(c) != 0 {
 		t.Errorf("two patients: %v", c)
 	}
-	if c := patientChecks([]EyeRow{eye("A", "right", 0, &no, 23000), eye("B", "right", 30, &no, 23000)}, localDate(noon).AddDate(0, 0, 31), localDate(noon).AddDate(0, 0, 60)); len(c) != 0 {
+	if c := patientChecks([]patientEye{eye("A", "right", 0, &no, 23000), eye("B", "right", 30, &no, 23000)}, localDate(noon).AddDate(0, 0, 31), localDate(noon).AddDate(0, 0, 60)); len(c) != 0 {
 		t.Errorf("outside the period: %v", c)
 	}
 }

@@ -317,7 +317,7 @@ func answers(ctx context.Context, tx pgx.Tx, asOf string, departments, surgeons,
 			}
 		}
 		for _, watched := range []events.Outcome{events.OutcomeRefractionMiss, events.OutcomeVisualLoss} {
-			g, err := alarm.DepartmentCharts(ctx, tx, d, string(watched), alarm.ByLensModel, a)
+			g, err := alarm.DepartmentCharts(ctx, tx, d, []string{string(watched)}, alarm.ByLensModel, a)
 			if err := add(g, err); err != nil {
 				return "", 0, err
 			}

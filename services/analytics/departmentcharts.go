@@ -72,7 +72,7 @@ func (s *Service) getDepartmentCharts(w http.ResponseWriter, r *http.Request) {
 	}
 	code := mux.Vars(r)["department"]
 	s.answer(w, r, question{reader: Reader(who), query: query, answer: func(tx pgx.Tx, asOf archive.AsOf) (any, error) {
-		found, err := alarm.DepartmentCharts(r.Context(), tx, code, wanted.outcome, partings[wanted.by], asOf)
+		found, err := alarm.DepartmentCharts(r.Context(), tx, code, []string{wanted.outcome}, partings[wanted.by], asOf)
 		if err != nil {
 			return nil, err
 		}

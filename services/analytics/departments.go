@@ -55,12 +55,20 @@ func (s *Service) askDepartment(w http.ResponseWriter, r *http.Request, more []s
 
 // getLensConstants serves GET /v1/departments/{department}/lens-constants.
 func getLensConstants(r *http.Request, tx pgx.Tx, code string, period department.Period, asOf archive.AsOf) (any, error) {
-	return department.AdviseOnLenses(r.Context(), tx, code, period, asOf)
+	eyes, err := department.ReadEyes(r.Context(), tx, code, period, asOf)
+	if err != nil {
+		return nil, err
+	}
+	return eyes.LensAdvice()
 }
 
 // getAstigmatism serves GET /v1/departments/{department}/astigmatism.
 func getAstigmatism(r *http.Request, tx pgx.Tx, code string, period department.Period, asOf archive.AsOf) (any, error) {
-	return department.InducedAstigmatism(r.Context(), tx, code, period, asOf)
+	eyes, err := department.ReadEyes(r.Context(), tx, code, period, asOf)
+	if err != nil {
+		return nil, err
+	}
+	return eyes.InducedAstigmatism()
 }
 
 // getEndophthalmitis serves GET /v1/departments/{department}/endophthalmitis.

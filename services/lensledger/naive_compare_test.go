@@ -111,13 +111,17 @@ func compareReads(t *testing.T, w *world, counted []naiveEye, code string, p dep
 	var lenses []department.LensGroup
 	var rows []outcome.EyeRow
 	w.read(t, func(tx pgx.Tx, asOf archive.AsOf) (err error) {
-		if induced, err = department.InducedAstigmatism(t.Context(), tx, code, p, asOf); err != nil {
+		eyes, err := department.ReadEyes(t.Context(), tx, code, p, asOf)
+		if err != nil {
+			return err
+		}
+		if induced, err = eyes.InducedAstigmatism(); err != nil {
 			return err
 		}
 		if infections, err = department.Endophthalmitis(t.Context(), tx, code, p, asOf); err != nil {
 			return err
 		}
-		if lenses, err = department.LensConstants(t.Context(), tx, code, p, asOf); err != nil {
+		if lenses, err = eyes.LensConstants(); err != nil {
 			return err
 		}
 		rows, err = outcome.Eyes(t.Context(), tx, code, p.From, p.To, asOf)

@@ -201,20 +201,20 @@ func (p *chartPage) fillDepartment(ctx context.Context, tx pgx.Tx, actor access.
 		return web.NotFound()
 	}
 	if q.outcome == "" {
-		q.outcome = ownOutcomes[0]
+		q.outcome = alarm.OwnOutcomes[0]
 	}
-	for _, o := range ownOutcomes {
+	for _, o := range alarm.OwnOutcomes {
 		if o != q.outcome {
 			other := chartQuery{department: q.department, outcome: o, asOf: q.asOf}
 			p.Others = append(p.Others, link{Href: "/charts?" + other.values().Encode(), Text: analytics.ChartTitle(o, string(events.KindDetection))})
 		}
 	}
-	groups, err := alarm.DepartmentCharts(ctx, tx, q.department, q.outcome, alarm.ByNothing, asOf)
+	groups, err := alarm.DepartmentCharts(ctx, tx, q.department, []string{q.outcome}, alarm.ByNothing, asOf)
 	if err != nil {
 		return err
 	}
 	if len(groups) == 0 {
-		p.missing(q, slices.Contains(ownOutcomes, q.outcome))
+		p.missing(q, slices.Contains(alarm.OwnOutcomes, q.outcome))
 		return nil
 	}
 	p.show(q, largeChartOf(q, groups[0].Chart, alarm.StandingOfGroup(groups[0]), nil))

@@ -89,14 +89,13 @@ func (s *Service) departmentCharts(w http.ResponseWriter, r *http.Request, actor
 // Outcomes of the charts of a department, its surgeons' first.
 var (
 	surgeonOutcomes = []string{string(events.OutcomeCapsuleRupture), string(events.OutcomeUnplannedTakeover)}
-	ownOutcomes     = []string{string(events.OutcomeRefractionMiss), string(events.OutcomeVisualLoss)}
 )
 
 // outcomes makes the list to choose from and gives the one asked for; "" is all.
 func (p *smallChartsPage) outcomes(asked string) string {
 	p.Outcomes = []choice{{"", "All outcomes", asked == ""}}
 	known := asked == ""
-	for _, o := range slices.Concat(surgeonOutcomes, ownOutcomes) {
+	for _, o := range slices.Concat(surgeonOutcomes, alarm.OwnOutcomes) {
 		p.Outcomes = append(p.Outcomes, choice{o, analytics.WatchedBy(o).Title, o == asked})
 		known = known || o == asked
 	}
@@ -139,17 +138,16 @@ func smallChartsOf(ctx context.Context, tx pgx.Tx, code, outcome string, asOf ar
 		q := chartQuery{surgeon: c.Surgeon, outcome: c.Outcome, kind: c.Kind}
 		out = append(out, smallChartOf(q, "surgeon "+c.Surgeon, at, designs[c.Design].Lengths()))
 	}
-	for _, watched := range ownOutcomes {
-		if outcome != "" && watched != outcome {
-			continue
-		}
-		groups, err := alarm.DepartmentCharts(ctx, tx, code, watched, alarm.ByNothing, asOf)
-		if err != nil {
-			return nil, err
-		}
-		for _, g := range groups {
-			out = append(out, smallChartOf(chartQuery{department: code, outcome: watched, kind: g.Design.Kind}, "the department", alarm.StandingOfGroup(g), g.Design.Lengths()))
-		}
+	watched := alarm.OwnOutcomes
+	if outcome != "" {
+		watched = []string{outcome}
+	}
+	groups, err := alarm.DepartmentCharts(ctx, tx, code, watched, alarm.ByNothing, asOf)
+	if err != nil {
+		return nil, err
+	}
+	for _, g := range groups {
+		out = append(out, smallChartOf(chartQuery{department: code, outcome: g.Design.Outcome, kind: g.Design.Kind}, "the department", alarm.StandingOfGroup(g), g.Design.Lengths()))
 	}
 	slices.SortStableFunc(out, func(a, b smallChart) int {
 		return cmp.Or(cmp.Compare(b.kind, a.kind), cmp.Compare(b.at.Nearness(), a.at.Nearness()), cmp.Compare(a.Title, b.Title), cmp.Compare(a.Whose, b.Whose))

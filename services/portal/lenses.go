@@ -12,11 +12,15 @@ import (
 // lenses serves GET /departments/{department}/lenses?from&to&as_of.
 func (s *Service) lenses(w http.ResponseWriter, r *http.Request, actor access.Actor) error {
 	return s.departmentPage(w, r, actor, question{title: "Do lens constants fit, and what do operations do to the cornea?", fill: func(page *departmentPage, at reading) error {
-		groups, err := department.LensConstants(at.ctx, at.tx, at.code, at.period, at.asOf)
+		eyes, err := department.ReadEyes(at.ctx, at.tx, at.code, at.period, at.asOf)
 		if err != nil {
 			return err
 		}
-		induced, err := department.InducedAstigmatism(at.ctx, at.tx, at.code, at.period, at.asOf)
+		groups, err := eyes.LensConstants()
+		if err != nil {
+			return err
+		}
+		induced, err := eyes.InducedAstigmatism()
 		if err != nil {
 			return err
 		}
