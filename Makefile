@@ -9,7 +9,7 @@ GOLANGCI := $(GO) run github.com/golangci/golangci-lint/v2/cmd/golangci-lint@v2.
 VULN     := $(GO) run golang.org/x/vuln/cmd/govulncheck@v1.9.0
 
 # Where benchmarks are, and for how long each runs.
-BENCHED   := ./events ./events/simulate ./events/stream ./projections/measure ./projections/projector ./services/intake ./services/lensledger
+BENCHED   := ./events ./events/simulate ./events/stream ./projections/measure ./projections/projector ./services/intake ./services/lensledger ./services/portal/browsing
 BENCH     ?= .
 BENCHTIME ?= 1s
 FUZZTIME  ?= 30s
@@ -59,7 +59,7 @@ vuln: ## known vulnerabilities in what is called
 	  echo "NOT CHECKED FOR VULNERABILITIES: the tool or its database can't be reached from here" >&2; tail -n 2 <<<"$$out" >&2; \
 	else echo "$$out"; exit 1; fi
 
-bench: postgres ## measure: live rate, latency, rebuild, decoding, chart designs
+bench: postgres chromium ## measure: live rate, latency, rebuild, decoding, chart designs, pages
 	$(GO) test -run '^$$' -bench '$(BENCH)' -benchtime $(BENCHTIME) -timeout 30m $(BENCHED)
 
 bench-million: postgres ## measure the bulk path at CASES operations, a million: an hour or more, and 45 GB under TMPDIR

@@ -28,6 +28,8 @@ var (
 	listChartsSQL string
 	//go:embed sql/list_notices.sql
 	listNoticesSQL string
+	//go:embed sql/latest_known.sql
+	latestKnownSQL string
 	//go:embed sql/chart_surgeons.sql
 	chartSurgeonsSQL string
 )
@@ -183,6 +185,22 @@ func lives(ctx context.Context, tx pgx.Tx, rows []Row, asOf archive.AsOf) ([]Lis
 		out[i] = l
 	}
 	return out, nil
+}
+
+// Known is the position at which the newest alarm of a department became known.
+type Known struct {
+	Department string
+	Position   uint64
+}
+
+// LatestKnown gives it for each department that the reader may see and that ever had
+// an alarm, in no order.
+func LatestKnown(ctx context.Context, tx pgx.Tx) ([]Known, error) {
+	known, err := pg.Structs[Known](ctx, tx, latestKnownSQL)
+	if err != nil {
+		return nil, fmt.Errorf("read when alarms became known: %w", err)
+	}
+	return known, nil
 }
 
 // notice is when an alarm was announced.

@@ -1,6 +1,7 @@
 package analytics
 
 import (
+	"encoding/json"
 	"strings"
 	"testing"
 	"time"
@@ -22,12 +23,31 @@ func (r *registry) alarmOf(t *testing.T, who, surgeon string) listedAlarm {
 	return listedAlarm{}
 }
 
+// A quality officer who listens for changes is told when the newest alarm of the own
+// departments became known, and nobody else is.
+func (r *registry) testToldOfAlarms(t *testing.T) {
+	var list alarms
+	r.call(t, "quality", "GET", "/v1/alarms", "").into(t, &list)
+	newest := uint64(0)
+	for _, a := range list.Alarms {
+		newest = max(newest, *a.FirstKnown)
+	}
+	for who, want := range map[string]uint64{"quality": newest, "inland": 0, "auditor": 0, "trainer": 0, "trainee": 0} {
+		var told changed
+		data := r.listen(t, who).next(t).data
+		if err := json.Unmarshal([]byte(data), &told); err != nil || told.Alarm != want || strings.Contains(data, "alarm") != (want > 0) {
+			t.Errorf("%s is told %s, want alarm %d: %v", who, data, want, err)
+		}
+	}
+}
+
 func (r *registry) testAlarms(t *testing.T) {
 	a := r.alarmOf(t, "quality", "S-014")
 	if a.Outcome != "capsule-rupture" || a.Kind != "detection" || a.Department != "HARBOUR" || a.FirstKnown == nil || len(a.Reviews) != 0 || a.Restarted ||
 		a.Value < a.Threshold || a.Threshold != 2.36 || !strings.HasSuffix(a.Words, "; nobody has acknowledged it yet") || a.State != "crossed" || a.KnownAt == nil || a.Owner != nil || a.Overdue {
 		t.Errorf("%+v", a)
 	}
+	r.testToldOfAlarms(t)
 	r.testFalseAlarms(t)
 	r.testHandling(t, a)
 	path := "/v1/alarms/" + a.Alarm + "/reviews"

@@ -3,14 +3,18 @@ package analytics
 import (
 	"context"
 	"log/slog"
+	"maps"
 	"net/http"
+	"slices"
 	"strconv"
 	"sync"
 	"time"
 
 	"github.com/jackc/pgx/v5"
 
+	"lensledger/projections/alarm"
 	"lensledger/projections/pg"
+	"lensledger/services/access"
 	"lensledger/services/web"
 )
 
@@ -37,9 +41,12 @@ const (
 )
 
 // changed is the data of a change: the position that the read models have come
-// to, and nothing of what is there.
+// to, and nothing of what is there. A quality officer is told besides at which
+// position the newest alarm of the departments became known, so that a page that
+// rests between two changes doesn't keep it waiting.
 type changed struct {
 	Position uint64 `json:"position"`
+	Alarm    uint64 `json:"alarm,omitempty"`
 }
 
 // getChanges serves GET /v1/changes.
@@ -53,12 +60,16 @@ func (s *Service) getChanges(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	if err := s.changes.join(who.Subject); err != nil {
+	var watched []string // departments whose alarms are told
+	if who.Role == access.Quality {
+		watched = who.Departments
+	}
+	if err := s.changes.join(who.Subject, watched); err != nil {
 		s.fail(w, r, err)
 		return
 	}
-	defer s.changes.leave(who.Subject)
-	position, moved, err := s.changes.first(r.Context())
+	defer s.changes.leave(who.Subject, watched)
+	now, moved, err := s.changes.first(r.Context())
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -69,8 +80,8 @@ func (s *Service) getChanges(w http.ResponseWriter, r *http.Request) {
 	}
 	// A client that has seen nothing yet, or something else, is told at once.
 	said, err := strconv.ParseUint(r.Header.Get("Last-Event-ID"), 10, 63)
-	if err != nil || said != position {
-		said, err = position, tell(out, position)
+	if err != nil || said != now.position {
+		said, err = now.position, tell(out, now, watched)
 	}
 	pause := time.NewTimer(tellEvery)
 	defer pause.Stop()
@@ -84,8 +95,8 @@ func (s *Service) getChanges(w http.ResponseWriter, r *http.Request) {
 		case <-pause.C:
 			wake = moved
 		case <-wake:
-			if position, moved = s.changes.at(); position != said {
-				said, err = position, tell(out, position)
+			if now, moved = s.changes.at(); now.position != said {
+				said, err = now.position, tell(out, now, watched)
 			}
 			wake = nil
 			pause.Reset(tellEvery)
@@ -101,27 +112,40 @@ func (s *Service) getChanges(w http.ResponseWriter, r *http.Request) {
 	}
 }
 
-func tell(out *web.EventStream, position uint64) error {
-	return out.Send(strconv.FormatUint(position, 10), "changed", changed{position})
+func tell(out *web.EventStream, now standing, watched []string) error {
+	data := changed{Position: now.position}
+	for _, department := range watched {
+		data.Alarm = max(data.Alarm, now.alarms[department])
+	}
+	return out.Send(strconv.FormatUint(now.position, 10), "changed", data)
+}
+
+// standing is where the read models stand, and at which position the newest alarm
+// of each watched department became known.
+type standing struct {
+	position uint64
+	alarms   map[string]uint64 // never changed once it is told
 }
 
 // changes follows the position for all that listen, and only while somebody does.
 // It holds nothing for a client but the newest position, so that one who reads
 // slowly keeps nobody waiting and misses nothing but steps in between.
 type changes struct {
-	positions Positions                             // nil: changes aren't to be had
-	read      func(context.Context) (uint64, error) // the position of the read models
-	log       *slog.Logger
-	most      int // clients
-	mostEach  int // clients of one person or program
+	positions Positions // nil: changes aren't to be had
+	// read gives the position of the read models, and the newest alarms of departments.
+	read     func(ctx context.Context, departments []string) (standing, error)
+	log      *slog.Logger
+	most     int // clients
+	mostEach int // clients of one person or program
 
 	mu        sync.Mutex
 	all       int
 	listening map[string]int     // by the issuer's name for the person or program
+	watched   map[string]int     // departments whose alarms are told, by listeners
 	stop      context.CancelFunc // ends follow; nil while nobody listens
-	known     bool               // position was read
-	position  uint64
-	moved     chan struct{} // closed when position is read, or moves
+	known     bool               // now was read
+	now       standing
+	moved     chan struct{} // closed when now is read, or its position moves
 }
 
 // defaultListeners is how many clients may listen unless the configuration says
@@ -135,21 +159,29 @@ func newChanges(cfg Config) *changes {
 	if most <= 0 {
 		most = defaultListeners
 	}
-	read := func(ctx context.Context) (uint64, error) {
-		var position uint64
-		err := pg.AsActor(ctx, cfg.Pool, pg.Actor{Role: "position"}, func(tx pgx.Tx) error {
+	read := func(ctx context.Context, departments []string) (standing, error) {
+		now := standing{alarms: map[string]uint64{}}
+		err := pg.AsActor(ctx, cfg.Pool, pg.Actor{Role: "figures", Departments: departments}, func(tx pgx.Tx) error {
 			at, err := standOf(ctx, tx)
-			position = at.position
+			now.position = at.position
+			if err != nil || len(departments) == 0 {
+				return err
+			}
+			known, err := alarm.LatestKnown(ctx, tx)
+			for _, k := range known {
+				now.alarms[k.Department] = k.Position
+			}
 			return err
 		})
-		return position, err
+		return now, err
 	}
 	return &changes{positions: cfg.Positions, read: read, log: cfg.Logger, most: most, mostEach: max(most/20, 4),
-		listening: map[string]int{}, moved: make(chan struct{})}
+		listening: map[string]int{}, watched: map[string]int{}, moved: make(chan struct{})}
 }
 
-// join counts a client in, or refuses it. leave has to follow.
-func (c *changes) join(person string) error {
+// join counts a client in, who is told of alarms of departments, or refuses it.
+// leave has to follow.
+func (c *changes) join(person string, departments []string) error {
 	if c.positions == nil {
 		return &web.Error{Code: web.CodeUnavailable, Message: "This service can't tell of changes. Ask again from time to time, with If-None-Match."}
 	}
@@ -163,7 +195,16 @@ func (c *changes) join(person string) error {
 	}
 	c.all++
 	c.listening[person]++
-	if c.stop == nil {
+	fresh := c.stop == nil
+	for _, d := range departments {
+		c.watched[d]++
+		fresh = fresh || c.watched[d] == 1
+	}
+	if fresh { // also for a department whose alarms nobody has asked about
+		if c.stop != nil {
+			c.stop()
+		}
+		c.known = false
 		var ctx context.Context
 		ctx, c.stop = context.WithCancel(context.Background())
 		go c.follow(ctx)
@@ -171,12 +212,17 @@ func (c *changes) join(person string) error {
 	return nil
 }
 
-func (c *changes) leave(person string) {
+func (c *changes) leave(person string, departments []string) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.all--
 	if c.listening[person]--; c.listening[person] == 0 {
 		delete(c.listening, person)
+	}
+	for _, d := range departments {
+		if c.watched[d]--; c.watched[d] == 0 {
+			delete(c.watched, d)
+		}
 	}
 	if c.all == 0 {
 		c.stop()
@@ -192,31 +238,31 @@ func (c *changes) listeners() float64 {
 }
 
 // first waits until the position is known.
-func (c *changes) first(ctx context.Context) (uint64, <-chan struct{}, error) {
+func (c *changes) first(ctx context.Context) (standing, <-chan struct{}, error) {
 	late := time.NewTimer(firstWithin)
 	defer late.Stop()
 	for {
 		c.mu.Lock()
-		position, known, moved := c.position, c.known, c.moved
+		now, known, moved := c.now, c.known, c.moved
 		c.mu.Unlock()
 		if known {
-			return position, moved, nil
+			return now, moved, nil
 		}
 		select {
 		case <-moved:
 		case <-late.C:
-			return 0, nil, &web.Error{Code: web.CodeUnavailable, Message: "The record can't be read for the moment. Try again."}
+			return standing{}, nil, &web.Error{Code: web.CodeUnavailable, Message: "The record can't be read for the moment. Try again."}
 		case <-ctx.Done():
-			return 0, nil, ctx.Err()
+			return standing{}, nil, ctx.Err()
 		}
 	}
 }
 
-// at gives the position, and what is closed when it moves on.
-func (c *changes) at() (uint64, <-chan struct{}) {
+// at gives where the read models stand, and what is closed when they move on.
+func (c *changes) at() (standing, <-chan struct{}) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	return c.position, c.moved
+	return c.now, c.moved
 }
 
 // follow reads the position whenever it moves on. The pause makes one event of
@@ -224,11 +270,14 @@ func (c *changes) at() (uint64, <-chan struct{}) {
 func (c *changes) follow(ctx context.Context) {
 	failing := false
 	for ctx.Err() == nil {
-		position, err := c.read(ctx)
+		c.mu.Lock()
+		departments := slices.Collect(maps.Keys(c.watched))
+		c.mu.Unlock()
+		now, err := c.read(ctx, departments)
 		switch {
 		case err == nil:
 			failing = false
-			c.set(ctx, position)
+			c.set(ctx, now)
 		case ctx.Err() == nil && !failing:
 			failing = true
 			c.log.LogAttrs(ctx, slog.LevelWarn, "position not known", slog.String("error", err.Error()))
@@ -239,19 +288,19 @@ func (c *changes) follow(ctx context.Context) {
 			return
 		}
 		if err == nil {
-			_ = c.positions.Wait(ctx, position+1) // an error is the end of ctx
+			_ = c.positions.Wait(ctx, now.position+1) // an error is the end of ctx
 		}
 	}
 }
 
-func (c *changes) set(ctx context.Context, position uint64) {
+func (c *changes) set(ctx context.Context, now standing) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	// Whoever stopped this may have begun anew meanwhile.
-	if ctx.Err() != nil || c.known && position == c.position {
+	if ctx.Err() != nil || c.known && now.position == c.now.position {
 		return
 	}
-	c.known, c.position = true, position
+	c.known, c.now = true, now
 	close(c.moved)
 	c.moved = make(chan struct{})
 }

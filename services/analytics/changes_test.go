@@ -282,7 +282,7 @@ func TestChangesEndWithTheServer(t *testing.T) {
 
 // Where nothing follows the position, the answer says so.
 func TestChangesWithoutPositions(t *testing.T) {
-	if err := newChanges(Config{}).join("demo-quality"); web.Status(err) != http.StatusServiceUnavailable {
+	if err := newChanges(Config{}).join("demo-quality", nil); web.Status(err) != http.StatusServiceUnavailable {
 		t.Error(err)
 	}
 }
@@ -304,32 +304,32 @@ func (s stepping) Wait(ctx context.Context, _ uint64) error {
 func TestChangesThroughAnOutage(t *testing.T) {
 	var log strings.Builder
 	answers := make(chan error)
-	position := uint64(7)
+	position := standing{position: 7}
 	c := newChanges(Config{Positions: stepping{make(chan uint64)}, Logger: slog.New(slog.NewTextHandler(&log, nil))})
-	c.read = func(ctx context.Context) (uint64, error) {
+	c.read = func(ctx context.Context, _ []string) (standing, error) {
 		select {
 		case err := <-answers:
 			return position, err
 		case <-ctx.Done():
-			return 0, ctx.Err()
+			return standing{}, ctx.Err()
 		}
 	}
-	if err := c.join("demo-quality"); err != nil {
+	if err := c.join("demo-quality", nil); err != nil {
 		t.Fatal(err)
 	}
 	answers <- errors.New("connection refused")
 	answers <- errors.New("connection refused")
 	answers <- nil
 	at, moved, err := c.first(t.Context())
-	if err != nil || at != 7 {
-		t.Fatalf("%d %v", at, err)
+	if err != nil || at.position != 7 {
+		t.Fatalf("%+v %v", at, err)
 	}
 	select {
 	case <-moved:
 		t.Error("moved before anything did")
 	default:
 	}
-	c.leave("demo-quality")
+	c.leave("demo-quality", nil)
 	if n := strings.Count(log.String(), "position not known"); n != 1 {
 		t.Errorf("logged %d times: %s", n, log.String())
 	}

@@ -27,7 +27,7 @@ import (
 // browser is one person's browser: its own cookies and storage. What the console
 // complains of, and every request to another host, fails the test.
 type browser struct {
-	t    *testing.T
+	t    testing.TB
 	ctx  context.Context
 	site *site
 
@@ -58,7 +58,7 @@ func chromium() (string, error) {
 }
 
 // browse opens a browser on the site.
-func (s *site) browse(t *testing.T, h how) *browser {
+func (s *site) browse(t testing.TB, h how) *browser {
 	t.Helper()
 	path, err := chromium()
 	if err != nil {

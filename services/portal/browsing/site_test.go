@@ -51,7 +51,7 @@ type lazySite struct {
 }
 
 // demo gives the shared demo, and starts it for the first test that asks.
-func demo(t *testing.T) *site {
+func demo(t testing.TB) *site {
 	t.Helper()
 	if testing.Short() {
 		t.Skip("-short leaves out what needs servers and a browser")
@@ -73,7 +73,7 @@ func (l *lazySite) stop() {
 }
 
 // ownDemo starts a demo for one test.
-func ownDemo(t *testing.T, cases int) *site {
+func ownDemo(t testing.TB, cases int) *site {
 	t.Helper()
 	if testing.Short() {
 		t.Skip("-short leaves out what needs servers and a browser")
@@ -174,7 +174,7 @@ func (s *site) run(flags ...string) error {
 }
 
 // Restart stops the program and starts it again on the same registry and address.
-func (s *site) Restart(t *testing.T) {
+func (s *site) Restart(t testing.TB) {
 	t.Helper()
 	s.halt()
 	if err := s.run(); err != nil {
@@ -198,7 +198,7 @@ func (s *site) Stop() {
 }
 
 // API asks the API as a persona; the answer has to be a 2xx.
-func (s *site) API(t *testing.T, persona, method, path, body string) []byte {
+func (s *site) API(t testing.TB, persona, method, path, body string) []byte {
 	t.Helper()
 	r, err := http.NewRequestWithContext(t.Context(), method, s.URL+path, strings.NewReader(body))
 	if err != nil {

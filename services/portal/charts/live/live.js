@@ -30,6 +30,8 @@ class Live {
     this.refreshed = refreshed;
     this.shown = Number(document.documentElement.dataset.position || 0);
     this.told = this.shown;
+    this.alarm = 0; // position at which the newest alarm became known
+    this.hurried = this.shown; // position of the newest alarm that was shown at once
     this.heard = new Date(); // when it was last certain that nothing newer is there
     this.wait = again.least;
     this.notBefore = 0;
@@ -75,7 +77,9 @@ class Live {
     this.stream = stream;
     stream.onopen = () => this.alive();
     stream.addEventListener("changed", (event) => {
-      this.told = JSON.parse(event.data).position;
+      const { position, alarm } = JSON.parse(event.data);
+      this.told = position;
+      this.alarm = alarm ?? 0;
       this.alive();
     });
     stream.onerror = () => {
@@ -127,10 +131,13 @@ class Live {
   }
 
   schedule() {
-    if (this.timers.refresh || this.busy || this.over) return;
+    // A new alarm doesn't wait for the end of a pause, once.
+    const hurry = this.urgency === "now" && this.alarm > Math.max(this.shown, this.hurried);
+    if ((this.timers.refresh && !hurry) || this.busy || this.over) return;
     if (isTyping(document.getElementById("main"))) return this.say("waiting");
+    if (hurry) this.hurried = this.alarm;
     const soon = this.urgency === "now" ? 0 : pauses.soonSpread * Math.random();
-    this.after("refresh", Math.max(soon, this.notBefore - performance.now()), () => this.refresh(false));
+    this.after("refresh", hurry ? 0 : Math.max(soon, this.notBefore - performance.now()), () => this.refresh(false));
   }
 
   // refresh asks for the page again and puts what is new into it; asked says that
