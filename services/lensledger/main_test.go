@@ -55,7 +55,27 @@ type world struct {
 // while no projector runs yet.
 func newWorld(t testing.TB, before func(*stream.Stream)) *world {
 	t.Helper()
-	w := &world{DB: pgtest.New(t)}
+	w := openWorld(t, pgtest.New(t))
+	if before != nil {
+		before(w.log)
+	}
+	w.start(t)
+	return w
+}
+
+// newReader starts the program over rows that are there already, with an empty
+// stream and without a projector.
+func newReader(t testing.TB, db *pgtest.DB) *world {
+	t.Helper()
+	w := openWorld(t, db)
+	w.run(t, false)
+	return w
+}
+
+// openWorld starts the servers.
+func openWorld(t testing.TB, db *pgtest.DB) *world {
+	t.Helper()
+	w := &world{DB: db}
 	server, err := stream.StartServer(stream.ServerConfig{StoreDir: quickDir(t), InProcessOnly: true, MaxFileBytes: 1 << 30})
 	if err != nil {
 		t.Fatal(err)
@@ -68,10 +88,6 @@ func newWorld(t testing.TB, before func(*stream.Stream)) *world {
 	if w.issuer, err = access.NewDevIssuer(t.TempDir()); err != nil {
 		t.Fatal(err)
 	}
-	if before != nil {
-		before(w.log)
-	}
-	w.start(t)
 	return w
 }
 
@@ -95,6 +111,12 @@ func quickDir(t testing.TB) string {
 // start runs the program, with its projector, until stop or the end of the test.
 func (w *world) start(t testing.TB) {
 	t.Helper()
+	w.run(t, true)
+}
+
+// run is start, with a projector or without.
+func (w *world) run(t testing.TB, project bool) {
+	t.Helper()
 	pool, err := pg.Connect(t.Context(), w.URL, w.Base, poolSize)
 	if err != nil {
 		t.Fatal(err)
@@ -105,7 +127,7 @@ func (w *world) start(t testing.TB) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	w.app, err = newApp(ctx, appConfig{Pool: pool, Schema: w.Base, Stream: w.log, Listen: "127.0.0.1:0", Project: true,
+	w.app, err = newApp(ctx, appConfig{Pool: pool, Schema: w.Base, Stream: w.log, Listen: "127.0.0.1:0", Project: project,
 		Issuers: []access.Issuer{w.issuer.Issuer()}})
 	if err != nil {
 		t.Fatal(err)
