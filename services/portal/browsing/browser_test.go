@@ -57,36 +57,69 @@ func chromium() (string, error) {
 	return "", fmt.Errorf("no Chromium on the PATH: install it (apt-get install chromium), or name it in CHROMIUM")
 }
 
-// browse opens a browser on the site.
-func (s *site) browse(t testing.TB, h how) *browser {
+// chrome is the one Chromium that all tests share: each opens a window of its own in
+// it, with its own cookies and storage. Starting one costs seconds.
+var chrome struct {
+	sync.Mutex
+	ctx  context.Context // nil while none runs
+	stop func()
+}
+
+// window opens a window in the shared Chromium, which is started where none runs.
+// hear is told of what happens in it.
+func window(t testing.TB, hear func(event any)) context.Context {
 	t.Helper()
 	path, err := chromium()
 	if err != nil {
 		t.Fatal(err)
 	}
-	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.DisableGPU,
-		chromedp.NoSandbox, // it can't be had as root, and nothing but our own pages is opened
-		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true))
-	b := &browser{t: t, site: s, forgiven: h.Forgive}
+	chrome.Lock()
+	defer chrome.Unlock()
 	// Chromium now and then ends as it starts on a busy machine: what it then says
 	// is none of ours.
 	for again := 0; ; again++ {
-		ctx, stop := chromedp.NewExecAllocator(context.WithoutCancel(t.Context()), options...)
-		ctx, closeTab := chromedp.NewContext(ctx)
-		err := chromedp.Listen(ctx, b.hear)
-		if err == nil {
-			t.Cleanup(stop)
-			t.Cleanup(closeTab)
-			b.ctx = ctx
-			break
+		if chrome.ctx == nil {
+			options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.DisableGPU,
+				chromedp.NoSandbox, // it can't be had as root, and nothing but our own pages is opened
+				chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true))
+			ctx, stop := chromedp.NewExecAllocator(context.Background(), options...)
+			ctx, closeFirst := chromedp.NewContext(ctx)
+			chrome.ctx, chrome.stop = ctx, func() { closeFirst(); stop() }
+			err = chromedp.Listen(ctx, func(any) {}) // starts it
 		}
-		closeTab()
-		stop()
+		if err == nil {
+			ctx, closeWindow := chromedp.NewContext(chrome.ctx, chromedp.WithNewBrowserContext())
+			if err = chromedp.Listen(ctx, hear); err == nil {
+				t.Cleanup(closeWindow)
+				return ctx
+			}
+			closeWindow()
+		}
+		chrome.stop()
+		chrome.ctx = nil
 		if again == 3 {
 			t.Fatal(err)
 		}
 		t.Logf("Chromium didn't start: %v", err)
+		err = nil
 	}
+}
+
+// stopChrome ends the shared Chromium.
+func stopChrome() {
+	chrome.Lock()
+	defer chrome.Unlock()
+	if chrome.ctx != nil {
+		chrome.stop()
+		chrome.ctx = nil
+	}
+}
+
+// browse opens a browser on the site.
+func (s *site) browse(t testing.TB, h how) *browser {
+	t.Helper()
+	b := &browser{t: t, site: s, forgiven: h.Forgive}
+	b.ctx = window(t, b.hear)
 	if h.Width == 0 {
 		h.Width = 1280
 	}

@@ -26,6 +26,7 @@ const cases = 600
 
 func TestMain(m *testing.M) {
 	code := m.Run()
+	stopChrome()
 	shared.stop()
 	os.Exit(code)
 }
