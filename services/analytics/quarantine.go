@@ -10,6 +10,7 @@ import (
 
 	"github.com/gorilla/mux"
 	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgxpool"
 
 	"lensledger/events"
 	"lensledger/projections/archive"
@@ -112,7 +113,7 @@ func (s *Service) postReplay(w http.ResponseWriter, r *http.Request) {
 			return
 		}
 	}
-	released, err := s.Replay(r.Context(), who, sequence, body.Mappings)
+	released, err := Replay(r.Context(), s.cfg.Pool, s.cfg.Releaser, who, sequence, body.Mappings)
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -126,12 +127,12 @@ const releaseWithin = 10 * time.Second
 // Replay sends a quarantined event that the actor may see again, as it was
 // received or with some of its publisher's words exchanged, and gives its new
 // position. Failures that a person may read are *web.Error.
-func (s *Service) Replay(ctx context.Context, who access.Actor, sequence uint64, mappings []events.Mapping) (uint64, error) {
+func Replay(ctx context.Context, pool *pgxpool.Pool, releaser Releaser, who access.Actor, sequence uint64, mappings []events.Mapping) (uint64, error) {
 	var with *archive.Exchange
 	if len(mappings) > 0 {
 		with = &archive.Exchange{By: string(PersonCode(who)), Mappings: mappings}
 	}
-	err := pg.AsActor(ctx, s.cfg.Pool, Reader(who), func(tx pgx.Tx) error {
+	err := pg.AsActor(ctx, pool, Reader(who), func(tx pgx.Tx) error {
 		seen, err := archive.InQuarantine(ctx, tx, sequence)
 		if err == nil && !seen {
 			return web.NotFound()
@@ -144,7 +145,7 @@ func (s *Service) Replay(ctx context.Context, who access.Actor, sequence uint64,
 	// The log is asked until it answers; a person isn't kept waiting for ever.
 	within, cancel := context.WithTimeout(ctx, releaseWithin)
 	defer cancel()
-	released, err := s.cfg.Releaser.Release(within, sequence, with)
+	released, err := releaser.Release(within, sequence, with)
 	var still *projector.StillRefused
 	switch {
 	case errors.As(err, &still):

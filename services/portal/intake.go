@@ -5,17 +5,22 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"net/url"
+	"regexp"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/gorilla/mux"
 	"github.com/jackc/pgx/v5"
 
+	"lensledger/events"
 	"lensledger/events/stream"
 	"lensledger/projections/archive"
 	"lensledger/projections/projector"
 	"lensledger/services/access"
+	"lensledger/services/analytics"
 	"lensledger/services/web"
 )
 
@@ -52,7 +57,12 @@ type quarantinedView struct {
 	Source, Department       string
 	Why, Found, Do, Released string
 	Sample                   string // its beginning, as it was received
+	Words                    []wordView
 }
+
+// wordView is a word of an event that the vocabulary doesn't have, which a replay may
+// exchange.
+type wordView struct{ ID, Pointer, Found, Detail string }
 
 // quarantineShown bounds the list.
 const quarantineShown = 200
@@ -272,6 +282,11 @@ func quarantineRows(rows []archive.Quarantined) *quarantineView {
 				v.Found += " (and " + plural(more, "more problem", "more problems") + ")"
 			}
 		}
+		for i, p := range q.Problems {
+			if found, ok := wordFound(p); ok && i < wordsShown {
+				v.Words = append(v.Words, wordView{fmt.Sprintf("meant-%d-%d", q.Sequence, i), p.Pointer, found, p.Detail})
+			}
+		}
 		if q.ReleasedAs != nil {
 			v.Released = whole(int(*q.ReleasedAs))
 			view.Replayed = append(view.Replayed, v)
@@ -280,6 +295,21 @@ func quarantineRows(rows []archive.Quarantined) *quarantineView {
 		}
 	}
 	return view
+}
+
+// wordsShown bounds the words of one event that its form offers to exchange.
+const wordsShown = 20
+
+var quotedWord = regexp.MustCompile(`found ("(?:[^"\\]|\\.)*"), allowed`)
+
+// wordFound is the word of an event's data that a problem is about.
+func wordFound(p events.Problem) (string, bool) {
+	quoted := quotedWord.FindStringSubmatch(p.Detail)
+	if p.Code != events.CodeNotAllowed || !strings.HasPrefix(p.Pointer, "/data/") || quoted == nil {
+		return "", false
+	}
+	word, err := strconv.Unquote(quoted[1])
+	return word, err == nil
 }
 
 // sampleShown bounds what is shown of an event's text.
@@ -311,9 +341,6 @@ func intakeAnswer(counts []archive.IntakeCount, waiting int, readable bool) stri
 	return out + " " + plural(waiting, "event waits", "events wait") + " in quarantine and count in no figure."
 }
 
-// releaseWithin bounds how long a replay waits for the log.
-const releaseWithin = 10 * time.Second
-
 // replay serves POST /quarantine/{sequence}/replays.
 func (s *Service) replay(w http.ResponseWriter, r *http.Request, actor access.Actor) error {
 	if s.cfg.Releaser == nil {
@@ -323,37 +350,33 @@ func (s *Service) replay(w http.ResponseWriter, r *http.Request, actor access.Ac
 	if err != nil {
 		return web.NotFound()
 	}
-	visible := false
-	if err := s.read(r.Context(), reader(actor), func(tx pgx.Tx, _ archive.AsOf) (err error) {
-		visible, err = archive.InQuarantine(r.Context(), tx, sequence)
-		return err
-	}); err != nil {
-		return err
+	position, err := analytics.Replay(r.Context(), s.cfg.Pool, s.cfg.Releaser, actor, sequence, mappingsOf(r.PostForm))
+	var refused *web.Error
+	if errors.As(err, &refused) && refused.Code == web.CodeRefused {
+		told := fmt.Sprintf("Position %s: %s", whole(int(sequence)), refused.Message)
+		for _, f := range refused.Faults {
+			told += " " + f.Detail + "."
+		}
+		return s.intakePage(w, r, actor, http.StatusUnprocessableEntity, told, nil)
 	}
-	if !visible {
-		return web.NotFound()
-	}
-	// The log is asked until it answers; a person isn't kept waiting for ever.
-	within, cancel := context.WithTimeout(r.Context(), releaseWithin)
-	defer cancel()
-	position, err := s.cfg.Releaser.Release(within, sequence, nil)
-	var refused *projector.StillRefused
-	switch {
-	case errors.As(err, &refused):
-		return s.intakePage(w, r, actor, http.StatusUnprocessableEntity,
-			fmt.Sprintf("The event at position %s is still refused: %s. Correct it at its source and send it again.", whole(int(sequence)), refused.Problems[0].Detail), nil)
-	case errors.Is(err, projector.ErrReleased):
-		return s.intakePage(w, r, actor, http.StatusUnprocessableEntity, fmt.Sprintf("The event at position %s was replayed before.", whole(int(sequence))), nil)
-	case errors.Is(err, projector.ErrNotQuarantined):
-		return web.NotFound()
-	case err != nil && within.Err() != nil:
-		return &web.Error{Code: web.CodeUnavailable, Message: "The log doesn't take events for the moment. The event stays in quarantine: try again in a little while."}
-	case err != nil:
+	if err != nil {
 		return err
 	}
 	s.await(r.Context(), []uint64{position})
 	http.Redirect(w, r, "/intake?replayed="+strconv.FormatUint(position, 10), http.StatusSeeOther)
 	return nil
+}
+
+// mappingsOf are the words that a form exchanges: those for which something is
+// typed in.
+func mappingsOf(form url.Values) []events.Mapping {
+	var out []events.Mapping
+	for i, meant := range form["meant"] {
+		if meant = strings.TrimSpace(meant); meant != "" && i < len(form["pointer"]) && i < len(form["found"]) {
+			out = append(out, events.Mapping{Pointer: form["pointer"][i], Found: form["found"][i], Meant: meant})
+		}
+	}
+	return out
 }
 
 func replayTold(position string) string {

@@ -22,6 +22,7 @@ import (
 	"lensledger/projections/learning"
 	"lensledger/projections/pg"
 	"lensledger/services/access"
+	"lensledger/services/analytics"
 	"lensledger/services/intake"
 	"lensledger/services/web"
 )
@@ -29,11 +30,6 @@ import (
 // Desk stores what somebody decides on a page; *intake.Service is one.
 type Desk interface {
 	PublishAs(ctx context.Context, actor access.Actor, e events.Event) (intake.Result, error)
-}
-
-// Releaser sends a quarantined event again; *projector.Projector is one.
-type Releaser interface {
-	Release(ctx context.Context, sequence uint64, with *archive.Exchange) (uint64, error)
 }
 
 // Tokens say who a token is of, and when it ends; *access.Verifier is one.
@@ -62,8 +58,8 @@ type Config struct {
 	SignOn   *access.SignOn // nil: people sign in with a token, or as a persona
 	Desk     Desk           // nil: alarms can be read, not reviewed
 
-	Releaser   Releaser          // nil: quarantine can be read, not replayed
-	Projection intake.Projection // nil: a page after a review may not show it yet
+	Releaser   analytics.Releaser // nil: quarantine can be read, not replayed
+	Projection intake.Projection  // nil: a page after a review may not show it yet
 
 	// Lag knows how far the rows are behind; nil asks Releaser, if that knows,
 	// else pages don't say when they are late.

@@ -214,12 +214,31 @@ func testIntake(t *testing.T, r *registry) {
 	}
 	r.as(integrator).get("/intake").lacks(t, "/replays")
 	r.as(integrator).post(action, nil).want(t, http.StatusForbidden)
-	r.as(quality).post(action, nil).want(t, http.StatusUnprocessableEntity, "is still refused")
+	r.as(quality).post(action, nil).want(t, http.StatusUnprocessableEntity, "so it stays in quarantine")
 	elsewhere := access.Actor{Subject: "quality", Role: access.Quality, Departments: []string{"MOORLAND"}}
 	r.as(elsewhere).get("/intake").want(t, http.StatusOK, "Nothing waits in quarantine.")
 	r.as(elsewhere).post(action, nil).want(t, http.StatusNotFound)
 	r.as(quality).post("/quarantine/1/replays", nil).want(t, http.StatusNotFound)
 	r.as(quality).post("/quarantine/x/replays", nil).want(t, http.StatusNotFound)
+
+	// A publisher's own word is exchanged for one of the vocabulary, and nothing else
+	// passes for one.
+	r.send(stream.Outgoing{Subject: stream.Subject("ehr-harbour", "HARBOUR", "complication", "recorded"), MessageID: "own word",
+		Data: []byte(`{"specversion":"1.0","id":"w1","source":"ehr-harbour","type":"lensledger.complication.recorded.v1","subject":"HB-901","department":"HARBOUR","time":"2025-03-12T10:41:07+00:00","datacontenttype":"application/json","data":{"kind":"bag \"tear\"","vitreous":"none"}}`)})
+	r.project()
+	page = r.as(quality).get("/intake")
+	page.want(t, http.StatusOK, "<code>/data/kind</code> “bag &#34;tear&#34;” stands for")
+	action = regexp.MustCompile(`/quarantine/\d+/replays`).FindString(page.body) // the latest comes first
+	word := func(found, meant string) url.Values {
+		return url.Values{"pointer": {"/data/kind"}, "found": {found}, "meant": {meant}}
+	}
+	r.as(quality).post(action, word(`bag "tear"`, " ")).want(t, http.StatusUnprocessableEntity, "so it stays in quarantine", "kind: found ")
+	r.as(quality).post(action, word(`bag "tear"`, "tear of the bag")).want(t, http.StatusUnprocessableEntity, "so it stays in quarantine", "kind: found ")
+	r.as(quality).post(action, word("bag", "posterior-capsule-rupture")).want(t, http.StatusUnprocessableEntity, "found another value")
+	r.as(quality).post(action, word(`bag "tear"`, "posterior-capsule-rupture")).want(t, http.StatusSeeOther)
+	r.project()
+	r.as(quality).get("/intake").want(t, http.StatusOK, "185 accepted", "1 event waits in quarantine")
+	r.as(quality).post(action, word(`bag "tear"`, "posterior-capsule-rupture")).want(t, http.StatusUnprocessableEntity, "sent again before")
 
 	nothing := access.Actor{Subject: "integrator", Role: access.Integrator, Source: "ehr-fenland", Departments: []string{"FENLAND"}}
 	r.as(nothing).get("/intake").want(t, http.StatusOK, "No event has arrived yet.")

@@ -312,7 +312,7 @@ func testTyped(t *testing.T, r *registry) {
 				to, _, _ = strings.Cut(to, "#")
 				by.get(to).want(t, http.StatusOK, f.stored)
 			} else {
-				r.as(f.who).post(f.action, again).want(t, http.StatusUnprocessableEntity, "is still refused")
+				r.as(f.who).post(f.action, again).want(t, http.StatusUnprocessableEntity, "so it stays in quarantine")
 			}
 			// So is who says that they mean it, and whose form it never was isn't.
 			confirmed := asked.fieldsOf(t, f.action)
