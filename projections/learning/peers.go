@@ -51,7 +51,8 @@ func Peers(ctx context.Context, tx pgx.Tx, surgeon string, bands ...Band) ([]Pee
 	}
 	var out []Peer
 	for i, b := range bands {
-		others, seconds := map[string]int{}, map[string][]float64{}
+		// Seconds are whole, and a step's are few numbers that occur often.
+		others, times := map[string]int{}, map[string][]int{}
 		for _, r := range rows {
 			if r.Band != names[i] {
 				continue
@@ -59,9 +60,14 @@ func Peers(ctx context.Context, tx pgx.Tx, surgeon string, bands ...Band) ([]Pee
 			at := 0
 			for k, step := range r.Steps {
 				others[step]++
+				t := times[step]
 				for _, s := range r.Seconds[at : at+int(r.Counts[k])] {
-					seconds[step] = append(seconds[step], float64(s))
+					for int(s) >= len(t) {
+						t = append(t, 0)
+					}
+					t[s]++
 				}
+				times[step] = t
 				at += int(r.Counts[k])
 			}
 		}
@@ -71,7 +77,7 @@ func Peers(ctx context.Context, tx pgx.Tx, surgeon string, bands ...Band) ([]Pee
 		}
 		slices.Sort(steps)
 		for _, step := range steps {
-			p, err := peerOf(step, b, others[step], seconds[step])
+			p, err := peerOf(step, b, others[step], times[step])
 			if err != nil {
 				return nil, err
 			}
@@ -81,16 +87,18 @@ func Peers(ctx context.Context, tx pgx.Tx, surgeon string, bands ...Band) ([]Pee
 	return out, nil
 }
 
-func peerOf(step string, b Band, others int, seconds []float64) (Peer, error) {
+func peerOf(step string, b Band, others int, times []int) (Peer, error) {
 	p := Peer{Step: step, Band: b, Hidden: others < fewestPeers}
 	if p.Hidden {
 		return p, nil
 	}
-	slices.Sort(seconds) // each quantile sorts anew, which is quick then
-	runs := len(seconds)
+	runs := 0
+	for _, n := range times {
+		runs += n
+	}
 	p.Others, p.Runs = &others, &runs
 	for share, at := range map[float64]**float64{0.25: &p.Lower, 0.5: &p.Median, 0.75: &p.Upper} {
-		q, err := measure.Quantile(seconds, share, 7)
+		q, err := measure.QuantileOfCounts(times, share)
 		if err != nil {
 			return p, fmt.Errorf("quantile of %s in band %s: %w", step, b, err)
 		}

@@ -264,31 +264,33 @@ func TestAnyOrderGivesTheSameRows(t *testing.T) {
 		t.Fatal("the history has no alarm, no review or not three acknowledgements and owners: it tests too little")
 	}
 	rapid.Check(t, func(rt *rapid.T) {
-		seed := rapid.Uint64().Draw(rt, "seed")
-		dice := rand.New(rand.NewPCG(seed, 1))
-		es := slices.Clone(set)
-		for range 30 {
-			es = append(es, set[dice.IntN(len(set))])
-		}
-		dice.Shuffle(len(es), func(i, j int) { es[i], es[j] = es[j], es[i] })
-		r := newRegistry(t)
-		for len(es) > 0 {
-			n := min(len(es), 1+dice.IntN(200))
-			r.publish(t, es[:n]...)
-			es = es[n:]
-			r.run(t, 1+dice.IntN(60)) // every run is a restart
-		}
-		r.noQuarantine(t)
-		if d := difference(want, r.contents(t)); d != "" {
-			rt.Fatalf("seed %d: another order gives other rows: %s", seed, d)
-		}
-		v, err := projector.New(projector.Config{Pool: r.Pool, Base: r.Base, Log: slog.New(slog.DiscardHandler)}).Verify(t.Context())
-		if err != nil {
-			rt.Fatal(err)
-		}
-		if !v.Equal() {
-			rt.Fatalf("seed %d: live and rebuilt differ: %v", seed, v.Differing())
-		}
+		scoped(t, func(t testing.TB) {
+			seed := rapid.Uint64().Draw(rt, "seed")
+			dice := rand.New(rand.NewPCG(seed, 1))
+			es := slices.Clone(set)
+			for range 30 {
+				es = append(es, set[dice.IntN(len(set))])
+			}
+			dice.Shuffle(len(es), func(i, j int) { es[i], es[j] = es[j], es[i] })
+			r := newRegistry(t)
+			for len(es) > 0 {
+				n := min(len(es), 1+dice.IntN(200))
+				r.publish(t, es[:n]...)
+				es = es[n:]
+				r.run(t, 1+dice.IntN(60)) // every run is a restart
+			}
+			r.noQuarantine(t)
+			if d := difference(want, r.contents(t)); d != "" {
+				rt.Fatalf("seed %d: another order gives other rows: %s", seed, d)
+			}
+			v, err := projector.New(projector.Config{Pool: r.Pool, Base: r.Base, Log: slog.New(slog.DiscardHandler)}).Verify(t.Context())
+			if err != nil {
+				rt.Fatal(err)
+			}
+			if !v.Equal() {
+				rt.Fatalf("seed %d: live and rebuilt differ: %v", seed, v.Differing())
+			}
+		})
 	})
 }
 
@@ -399,53 +401,55 @@ func TestAnswersAsOfStand(t *testing.T) {
 		}
 	}
 	rapid.Check(t, func(rt *rapid.T) {
-		seed := rapid.Uint64().Draw(rt, "seed")
-		dice := rand.New(rand.NewPCG(seed, 2))
-		es := slices.Clone(set)
-		dice.Shuffle(len(es), func(i, j int) { es[i], es[j] = es[j], es[i] })
-		r := newRegistry(t)
-		remembered := map[uint64]string{}
-		surgeons := slices.Clone(surgeons) // some of them
-		dice.Shuffle(len(surgeons), func(i, j int) { surgeons[i], surgeons[j] = surgeons[j], surgeons[i] })
-		surgeons = surgeons[:min(5, len(surgeons))]
-		ask := func(asOf string) (string, uint64) {
-			var text string
-			var position uint64
-			err := pg.AsWriter(t.Context(), r.Pool, func(tx pgx.Tx) (err error) {
-				text, position, err = answers(t.Context(), tx, asOf, departments, surgeons, cases)
-				return err
-			})
-			if err != nil {
-				rt.Fatal(err)
+		scoped(t, func(t testing.TB) {
+			seed := rapid.Uint64().Draw(rt, "seed")
+			dice := rand.New(rand.NewPCG(seed, 2))
+			es := slices.Clone(set)
+			dice.Shuffle(len(es), func(i, j int) { es[i], es[j] = es[j], es[i] })
+			r := newRegistry(t)
+			remembered := map[uint64]string{}
+			surgeons := slices.Clone(surgeons) // some of them
+			dice.Shuffle(len(surgeons), func(i, j int) { surgeons[i], surgeons[j] = surgeons[j], surgeons[i] })
+			surgeons = surgeons[:min(5, len(surgeons))]
+			ask := func(asOf string) (string, uint64) {
+				var text string
+				var position uint64
+				err := pg.AsWriter(t.Context(), r.Pool, func(tx pgx.Tx) (err error) {
+					text, position, err = answers(t.Context(), tx, asOf, departments, surgeons, cases)
+					return err
+				})
+				if err != nil {
+					rt.Fatal(err)
+				}
+				return text, position
 			}
-			return text, position
-		}
-		again := func(when string) {
-			for position, text := range remembered {
-				got, _ := ask(fmt.Sprint(position))
-				if got != text {
-					rt.Fatalf("seed %d: the answer as of %d has changed %s:\n%s", seed, position, when, firstDifference(text, got))
+			again := func(when string) {
+				for position, text := range remembered {
+					got, _ := ask(fmt.Sprint(position))
+					if got != text {
+						rt.Fatalf("seed %d: the answer as of %d has changed %s:\n%s", seed, position, when, firstDifference(text, got))
+					}
 				}
 			}
-		}
-		for len(es) > 0 {
-			n := min(len(es), 1+dice.IntN(120))
-			r.publish(t, es[:n]...)
-			es = es[n:]
-			r.run(t, 1+dice.IntN(60))
-			// Each is asked again twice: some of the positions, and the last.
-			if dice.IntN(3) == 0 || len(es) == 0 {
-				text, position := ask("")
-				remembered[position] = text
+			for len(es) > 0 {
+				n := min(len(es), 1+dice.IntN(120))
+				r.publish(t, es[:n]...)
+				es = es[n:]
+				r.run(t, 1+dice.IntN(60))
+				// Each is asked again twice: some of the positions, and the last.
+				if dice.IntN(3) == 0 || len(es) == 0 {
+					text, position := ask("")
+					remembered[position] = text
+				}
 			}
-		}
-		r.noQuarantine(t)
-		again("while events arrived")
-		p := projector.New(projector.Config{Pool: r.Pool, Base: r.Base, Log: slog.New(slog.DiscardHandler)})
-		if err := p.Rebuild(t.Context()); err != nil {
-			rt.Fatal(err)
-		}
-		again("after a rebuild")
+			r.noQuarantine(t)
+			again("while events arrived")
+			p := projector.New(projector.Config{Pool: r.Pool, Base: r.Base, Log: slog.New(slog.DiscardHandler)})
+			if err := p.Rebuild(t.Context()); err != nil {
+				rt.Fatal(err)
+			}
+			again("after a rebuild")
+		})
 	})
 }
 

@@ -2,6 +2,6 @@
 -- position $1. OFFSET 0 keeps each lookup one of its own, by the index: conflicts are few, the log is long.
 SELECT e.department, count(DISTINCT (e.source, e.id)) AS identities
 FROM conflict c
-CROSS JOIN LATERAL (SELECT department, source, id FROM event_log WHERE sequence = c.sequence OFFSET 0) e
-WHERE c.sequence <= $1 AND e.department = ANY ($2)
+CROSS JOIN LATERAL (SELECT department, source, id FROM event_log WHERE sequence = c.sequence AND department = ANY ($2) OFFSET 0) e
+WHERE c.sequence <= $1
 GROUP BY e.department
