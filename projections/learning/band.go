@@ -1,6 +1,8 @@
 package learning
 
 import (
+	"encoding/binary"
+	"fmt"
 	"slices"
 	"strconv"
 
@@ -50,7 +52,32 @@ type PeerBand struct {
 	Band    string
 	Steps   []string
 	Counts  []int32
-	Seconds []int16
+	Seconds Seconds
+}
+
+// Seconds are stored as two bytes each, the higher first: a band of many surgeons
+// holds a million, which as a Postgres array take ten times as long to read.
+type Seconds []int16
+
+// BytesValue gives them as pgx stores a bytea.
+func (s Seconds) BytesValue() ([]byte, error) {
+	out := make([]byte, 0, 2*len(s))
+	for _, n := range s {
+		out = binary.BigEndian.AppendUint16(out, uint16(n))
+	}
+	return out, nil
+}
+
+// ScanBytes reads what BytesValue gave.
+func (s *Seconds) ScanBytes(stored []byte) error {
+	if len(stored)%2 != 0 {
+		return fmt.Errorf("seconds: %d bytes, which isn't two for each", len(stored))
+	}
+	*s = make(Seconds, len(stored)/2)
+	for i := range *s {
+		(*s)[i] = int16(binary.BigEndian.Uint16(stored[2*i:]))
+	}
+	return nil
 }
 
 // Key is the surgeon and the band.

@@ -19,7 +19,7 @@ import (
 
 // ModelVersion names the definition of the read models. Any change to a fold, a
 // row function or a table raises it, and the next start rebuilds.
-const ModelVersion = "4"
+const ModelVersion = "5"
 
 // Tables of the read models whose rows follow from folds, in the order of writing.
 const (

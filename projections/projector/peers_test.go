@@ -81,14 +81,14 @@ func TestPeers(t *testing.T) {
 	}
 	// Two runs taken back leave four others. An operation taken back moves the next
 	// one of T-95 into the last band, live as rebuilt.
-	band := func() (steps []int16) {
+	band := func() (steps learning.Seconds) {
 		err := r.Pool.QueryRow(t.Context(), "SELECT seconds FROM peer_band WHERE surgeon = 'T-95'").Scan(&steps)
 		if err != nil {
 			t.Fatal(err)
 		}
 		return steps
 	}
-	if got := band(); !slices.Equal(got, []int16{50}) {
+	if got := band(); !slices.Equal(got, learning.Seconds{50}) {
 		t.Errorf("T-95 has %v in the last band, want the one of case 400", got)
 	}
 	var m maker
@@ -105,7 +105,7 @@ func TestPeers(t *testing.T) {
 	if len(got) != 1 || !got[0].Hidden || got[0].Others != nil || got[0].Runs != nil || got[0].Median != nil {
 		t.Errorf("four others show: %+v", got)
 	}
-	if got := band(); !slices.Equal(got, []int16{60}) {
+	if got := band(); !slices.Equal(got, learning.Seconds{60}) {
 		t.Errorf("T-95 has %v in the last band, want that of the case that moved into it", got)
 	}
 	v, err := projector.New(projector.Config{Pool: r.Pool, Base: r.Base, Log: slog.New(slog.DiscardHandler)}).Verify(t.Context())

@@ -67,7 +67,7 @@ CREATE TABLE peer_band (
     band    text COLLATE "C" NOT NULL,
     steps   text[] NOT NULL,
     counts  integer[] NOT NULL,
-    seconds smallint[] NOT NULL,
+    seconds bytea NOT NULL, -- two bytes each, the higher first
     PRIMARY KEY (surgeon, band)
 );
 CREATE INDEX peer_band_band ON peer_band (band);
