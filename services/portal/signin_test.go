@@ -3,6 +3,7 @@ package portal
 import (
 	"html"
 	"io"
+	"io/fs"
 	"net/http"
 	"net/http/cookiejar"
 	"net/http/httptest"
@@ -10,6 +11,7 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/jackc/pgx/v5/pgxpool"
 
@@ -200,7 +202,7 @@ var hiddenField = regexp.MustCompile(`<input type="hidden" name="([^"]*)" value=
 // fieldsOf reads the hidden fields of the page's form to an address.
 func (a answer) fieldsOf(t *testing.T, action string) url.Values {
 	t.Helper()
-	_, form, found := strings.Cut(a.body, `<form method="post" action="`+action+`">`)
+	_, form, found := strings.Cut(a.body, `<form method="post" action="`+action+`"`)
 	form, _, closed := strings.Cut(form, "</form>")
 	if !found || !closed {
 		t.Fatalf("no form to %s\n%s", action, a.words())
@@ -230,6 +232,7 @@ func (r *registry) forms(t *testing.T) []typedForm {
 	r.project()
 	second := access.Actor{Subject: "another officer", Role: access.Quality, Departments: []string{"HARBOUR"}}
 	consultant := access.Actor{Subject: "another trainer", Role: access.Trainer, Surgeon: "S-003", Supervises: []string{"S-014"}, Departments: []string{"HARBOUR"}}
+	colleague := access.Actor{Subject: "another trainee", Role: access.Trainee, Surgeon: "S-015"}
 	find := func(page, pattern string) string {
 		found := regexp.MustCompile(pattern).FindString(r.as(quality).get(page).body)
 		if found == "" {
@@ -238,8 +241,12 @@ func (r *registry) forms(t *testing.T) []typedForm {
 		return found
 	}
 	return []typedForm{
+		{quality, "/alarms", find("/alarms", `/alarms/[a-z0-9-]+/acknowledgements`), url.Values{"note": {"Seen & \"noted\"\r\n<i>twice</i>"}}, "“Seen &amp; &#34;noted&#34; &lt;i&gt;twice&lt;/i&gt;”", second},
+		{quality, "/alarms", find("/alarms", `/alarms/[a-z0-9-]+/assignments`), url.Values{"owner": {"C-77"}, "due_on": {time.Now().UTC().AddDate(0, 0, 14).Format(time.DateOnly)}}, "Under review by C-77", second},
 		{quality, "/alarms", find("/alarms", `/alarms/[a-z0-9-]+/reviews`), url.Values{"finding": {"training-need"}, "action": {"Scrubbed \"supervision\"\r\n<b>for ten cases</b>"}}, "Scrubbed &#34;supervision&#34; &lt;b&gt;for ten cases&lt;/b&gt;", second},
 		{trainer, "/cases/HB-021", "/cases/HB-021/reviews", url.Values{"at_this_stage": {"as"}, "teaching_points": {"groove"}, "agreed_action": {"Trace the <edge>\r\nbefore each pull"}, "supervision_next": {"scrubbed"}}, "agreed: Trace the &lt;edge&gt; before each pull", consultant},
+		{trainee, "/cases/HB-021", "/cases/HB-021/questions", url.Values{"part": {"operator"}, "words": {"The last \"quadrant\"\r\n<was> mine"}}, "“The last &#34;quadrant&#34; &lt;was&gt; mine”", colleague},
+		{trainer, "/cases/HB-021/recording", "/cases/HB-021/recording", url.Values{"recording_length": {"30:00"}, "known_offset": {"0:00"}, "known_clock": {"09:00:00"}, "point": {"hydration-short"}, "point_polarity": {"improve"}, "point_at": {"12:10"}, "point_step": {""}, "point_consequence": {""}}, "Your marks are recorded.", consultant},
 		{quality, "/intake", find("/intake", `/quarantine/\d+/replays`), url.Values{}, "", second},
 	}
 }
@@ -327,23 +334,44 @@ func testTyped(t *testing.T, r *registry) {
 	}
 	// The log away: the page that the form came from holds what was typed.
 	sent := map[string]url.Values{}
-	for _, f := range forms[:2] {
+	for _, f := range forms[2:6] {
 		page := r.as(f.who).get(f.page)
-		sent[f.page] = page.fieldsOf(t, f.action)
+		sent[f.action] = page.fieldsOf(t, f.action)
 		for name, values := range f.fields {
-			sent[f.page][name] = values
+			sent[f.action][name] = values
 		}
 	}
 	r.nats.Close()
-	for _, f := range forms[:2] {
+	for _, f := range forms[2:6] {
 		t.Run("without a log "+strings.Trim(f.page, "/"), func(t *testing.T) {
 			t.Parallel()
-			got := r.as(f.who).post(f.action, sent[f.page]).want(t, http.StatusServiceUnavailable)
+			got := r.as(f.who).post(f.action, sent[f.action]).want(t, http.StatusServiceUnavailable)
 			for _, typed := range f.fields {
 				if text := html.EscapeString(strings.Join(strings.Fields(typed[0]), " ")); !strings.Contains(got.body, text) {
 					t.Errorf("%s: lost %q\n%s", f.action, text, got.words())
 				}
 			}
 		})
+	}
+}
+
+// Every form that changes something begins as the service looks for it, to write into
+// it for whom it was made.
+func TestFormsBeginAlike(t *testing.T) {
+	files, err := fs.Glob(templateFiles, "templates/*.html")
+	if err != nil || len(files) == 0 {
+		t.Fatal(files, err)
+	}
+	tag := regexp.MustCompile(`<form[^>]*>?`)
+	for _, file := range files {
+		text, err := fs.ReadFile(templateFiles, file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, form := range tag.FindAllString(string(text), -1) {
+			if strings.Contains(form, "post") && !strings.HasPrefix(form, string(openingForm)) {
+				t.Errorf("%s: %s", file, form)
+			}
+		}
 	}
 }
