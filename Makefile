@@ -13,6 +13,9 @@ BENCHED   := ./events ./events/simulate ./events/stream ./projections/measure ./
 BENCH     ?= .
 BENCHTIME ?= 1s
 FUZZTIME  ?= 30s
+# The packages whose tests take longest begin first, so that none of them is left
+# alone at the end.
+LONGEST   := ./services/portal/browsing ./services/lensledger ./projections/projector
 # Operations of bench-million.
 CASES     ?= 1000000
 # Rounds of torture, and its tests. Its permutations are one more than 50 times as many:
@@ -35,7 +38,7 @@ build: ## build bin/lensledger
 	$(GO) build -trimpath -o $(BIN) ./services/lensledger
 
 test: postgres chromium ## run all tests against real servers, about 9 minutes on 2 cores
-	$(GO) test $(TESTFLAGS) ./...
+	$(GO) test $(TESTFLAGS) $(LONGEST) ./...
 
 test-race: postgres chromium ## run the tests under the race detector: slow
 	$(GO) test -race -timeout 30m $(TESTFLAGS) ./...

@@ -36,9 +36,14 @@ func newSetup(t *testing.T, nodes int, alwaysSync bool) *setup {
 	return u
 }
 
-// cut takes the power of the first nodes at once and gives it back.
+// cut takes the power of the first nodes at once and gives it back. Without power
+// nothing computes either: a server that outlives its disk by some milliseconds hears
+// from the kernel that the event it just wrote is on the disk, and acknowledges it.
 func (u *setup) cut(t *testing.T, nodes int, whileDark func()) {
 	t.Helper()
+	for _, s := range u.servers[:nodes] {
+		s.Freeze(t)
+	}
 	for _, d := range u.disks[:nodes] {
 		d.Cut(t)
 	}

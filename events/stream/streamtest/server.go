@@ -189,6 +189,15 @@ func (s *Server) Kill() {
 	_ = s.life.Close()
 }
 
+// Freeze stops the server where it is, in the middle of whatever it does. What it has
+// asked of the kernel goes on.
+func (s *Server) Freeze(t testing.TB) {
+	t.Helper()
+	if err := s.cmd.Process.Signal(syscall.SIGSTOP); err != nil {
+		t.Fatal(err)
+	}
+}
+
 // Stop ends the server in order.
 func (s *Server) Stop(t testing.TB) {
 	t.Helper()
