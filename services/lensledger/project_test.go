@@ -71,7 +71,24 @@ func TestProjectCommand(t *testing.T) {
 	if err := w.Wait(ctx, ack.Sequence); err != nil {
 		t.Fatal(err)
 	}
-	answer, err := http.Get("http://" + command.Listen + "/metrics")
+	// The counts follow the commit, which the position has told of already.
+	for _, want := range []string{`lensledger_projector_events_total{disposition="accepted"} 1`, "lensledger_projector_lag_seconds",
+		"lensledger_projector_transaction_seconds_bucket"} {
+		for !strings.Contains(metricsOf(t, command.Listen), want) {
+			if time.Sleep(20 * time.Millisecond); ctx.Err() != nil {
+				t.Fatalf("metrics without %s", want)
+			}
+		}
+	}
+	stop()
+	if err := <-ended; err != nil && !errors.Is(err, context.Canceled) {
+		t.Error(err)
+	}
+}
+
+func metricsOf(t *testing.T, address string) string {
+	t.Helper()
+	answer, err := http.Get("http://" + address + "/metrics")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -80,14 +97,5 @@ func TestProjectCommand(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{`lensledger_projector_events_total{disposition="accepted"} 1`, "lensledger_projector_lag_seconds",
-		"lensledger_projector_transaction_seconds_bucket"} {
-		if !strings.Contains(string(text), want) {
-			t.Errorf("metrics without %s", want)
-		}
-	}
-	stop()
-	if err := <-ended; err != nil && !errors.Is(err, context.Canceled) {
-		t.Error(err)
-	}
+	return string(text)
 }
