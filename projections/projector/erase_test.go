@@ -88,6 +88,13 @@ func TestErasureTakesTheNameAndNoFigure(t *testing.T) {
 	r := openRegistry(t, dir)
 	var announced atomic.Int64
 	said, stop := r.follow(t, func(codes []string) { announced.Add(int64(len(codes))) })
+	// What arrives while read models are made for the first time comes with them, and
+	// is announced to nobody.
+	for begun := time.Now(); !strings.Contains(said(), "projector follows the stream"); time.Sleep(10 * time.Millisecond) {
+		if time.Since(begun) > time.Minute {
+			t.Fatalf("the projector doesn't follow:\n%s", said())
+		}
+	}
 	publishCanaries(t, r, set, nil)
 	end := r.settled(t)
 

@@ -223,14 +223,25 @@ func (b *browser) SignIn(persona string) {
 // Press clicks what a selector finds, and waits for it to be there first.
 func (b *browser) Press(selector string) {
 	b.t.Helper()
-	b.Do(chromedp.WaitVisible(chromedp.CSS(selector)), chromedp.Click(chromedp.CSS(selector)))
+	b.Do(chromedp.WaitVisible(chromedp.CSS(selector)))
+	b.still()
+	b.Do(chromedp.Click(chromedp.CSS(selector)))
+}
+
+// still waits until nothing on the page moves any more: a click goes to a place, and a
+// drawing that comes in between moves what was there.
+func (b *browser) still() {
+	b.t.Helper()
+	b.Until(`document.readyState === "complete" && !document.querySelector('figure[data-state="reading"]')`)
 }
 
 // Follow clicks the link with these words.
 func (b *browser) Follow(words string) {
 	b.t.Helper()
 	xpath := fmt.Sprintf(`//a[normalize-space(.)=%q]`, words)
-	b.Do(chromedp.WaitVisible(chromedp.Search(xpath)), chromedp.Click(chromedp.Search(xpath)))
+	b.Do(chromedp.WaitVisible(chromedp.Search(xpath)))
+	b.still()
+	b.Do(chromedp.Click(chromedp.Search(xpath)))
 }
 
 // Type fills a field.

@@ -14,7 +14,9 @@ import (
 func (b *browser) press(words string) {
 	b.t.Helper()
 	button := chromedp.Search(fmt.Sprintf(`//main//button[normalize-space(.)=%q]`, words))
-	b.Do(chromedp.WaitVisible(button), chromedp.Click(button))
+	b.Do(chromedp.WaitVisible(button))
+	b.still()
+	b.Do(chromedp.Click(button))
 }
 
 // usable holds a page against accessibility, where a script may run to do so, and
