@@ -37,7 +37,7 @@ demo: postgres build ## start everything on this machine with an invented scenar
 build: ## build bin/lensledger
 	$(GO) build -trimpath -o $(BIN) ./services/lensledger
 
-test: postgres chromium ## run all tests against real servers, about 9 minutes on 2 cores
+test: postgres chromium ## run all tests against real servers, about 7 minutes on 2 cores
 	$(GO) test $(TESTFLAGS) $(LONGEST) ./...
 
 test-race: postgres chromium ## run the tests under the race detector: slow
