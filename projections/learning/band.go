@@ -56,7 +56,7 @@ type PeerBand struct {
 }
 
 // Seconds are stored as two bytes each, the higher first: a band of many surgeons
-// holds a million, which as a Postgres array take ten times as long to read.
+// holds a million, and Postgres turns each element of an array by itself.
 type Seconds []int16
 
 // BytesValue gives them as pgx stores a bytea.

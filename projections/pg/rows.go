@@ -8,7 +8,7 @@ import (
 
 // Structs reads rows into structs by the names of their columns. Which column
 // belongs in which field is looked up for the first row alone: pgx does it for each,
-// which took a third of the time of pages that read some thousand rows.
+// and a page reads some thousand rows.
 func Structs[T any](ctx context.Context, tx pgx.Tx, sql string, args ...any) ([]T, error) {
 	rows, err := tx.Query(ctx, sql, args...)
 	if err != nil {
